@@ -1,0 +1,47 @@
+"""Everything ringscan raises on purpose, and the exit status each ends in.
+
+    RingscanError (1)
+    ├── PlanError (3)         the plan is wrong, unreadable or does not match
+    ├── PhotoError (4)        the picture cannot be read
+    ├── SheetError (5)        no scale reference in the picture
+    ├── FaceError (6)         the tower's face cannot be found
+    └── OutputError (7)       a result cannot be written
+
+Status 0 is a result, also when that result is "no call"; 2 is a wrong command line.
+"""
+
+
+class RingscanError(Exception):
+    """Base of every error that is the input's fault: one line of what, where and what to do."""
+
+    exit_status = 1
+
+
+class PlanError(RingscanError):
+    """The plan is missing, unreadable, or contradicts itself or the picture."""
+
+    exit_status = 3
+
+
+class PhotoError(RingscanError):
+    """The picture file cannot be read, or is not fit to be measured."""
+
+    exit_status = 4
+
+
+class SheetError(RingscanError):
+    """No scale reference (scan sheet) was found in the picture."""
+
+    exit_status = 5
+
+
+class FaceError(RingscanError):
+    """The tower's face was not found where the sheet says it lies."""
+
+    exit_status = 6
+
+
+class OutputError(RingscanError):
+    """A result could not be written; what was there before is untouched."""
+
+    exit_status = 7

@@ -1,0 +1,1 @@
+"""What exists before the photo: the scan sheet."""

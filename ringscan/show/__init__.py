@@ -1,0 +1,1 @@
+"""Results in, tables and pictures out. Never computes."""
