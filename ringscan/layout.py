@@ -11,9 +11,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import ceil, floor
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from ringscan.errors import PlanError
 from ringscan.plan import Plan
+
+if TYPE_CHECKING:
+    import cv2
 
 COLUMNS = 16
 ROWS = 21
@@ -21,6 +28,8 @@ SQUARE_MM = 12.0
 MARKER_MM = 9.0
 RING_SQUARES = 2
 DICTIONARY = "DICT_5X5_100"
+UNDRAWN_ID = 1000
+"""Marker ids from here on belong to the free middle: no dictionary holds them."""
 
 WIDTH_MM = COLUMNS * SQUARE_MM
 HEIGHT_MM = ROWS * SQUARE_MM
@@ -29,16 +38,16 @@ CODE_BOX = (30.0, 27.0, 60.0, 57.0)
 """x0, y0, x1, y1 of the QR code's square, quiet zone excluded."""
 
 CHECK_LINE = (64.0, 164.0, 54.0)
-"""x0, x1, y of the line that must measure 100 mm."""
+"""x0, x1, y of the line that must measure 100 mm, from tick to tick."""
 
 TOWER_CENTRE = (96.0, 144.0)
 COMB_PERIOD_MM = 6.0
 """Bars at right angles to the tower's edges: half black, half white, whatever the filament."""
-COMB_BOX = (38.0, 62.0, 154.0, 226.0)
+COMB_BOX = (38.0, 63.0, 154.0, 225.0)
 
 MAX_TOWER_WIDTH_MM = 80.0
-MAX_TOWER_HEIGHT_MM = 130.0
-"""Beyond these the tower, seen from a usual distance, would hide the fiducials or the code."""
+MAX_TOWER_HEIGHT_MM = 120.0
+"""Such a tower's face, 60 mm above the sheet and seen from 230 mm, hides just the comb."""
 
 
 class Paper(StrEnum):
@@ -95,3 +104,64 @@ def drawn_squares() -> list[tuple[int, int]]:
         for column in range(COLUMNS)
         if min(row, column, ROWS - 1 - row, COLUMNS - 1 - column) < RING_SQUARES
     ]
+
+
+def marker_squares() -> list[tuple[int, int]]:
+    """(row, column) of the printed squares that carry a marker; marker id = place in this list."""
+    return [(row, column) for row, column in drawn_squares() if (row + column) % 2 == 1]
+
+
+def ring_corners() -> dict[int, tuple[float, float]]:
+    """Position of each chessboard corner whose four squares are all printed, by ChArUco id.
+
+    OpenCV also reports the inner corners (24, 24) and (24, 228), which lack a square: use
+    none but these.
+    """
+    return {
+        row * (COLUMNS - 1) + column: ((column + 1) * SQUARE_MM, (row + 1) * SQUARE_MM)
+        for row in range(ROWS - 1)
+        for column in range(COLUMNS - 1)
+        if row in (0, ROWS - 2) or column in (0, COLUMNS - 2)
+    }
+
+
+def charuco_board() -> cv2.aruco.CharucoBoard:
+    """Return OpenCV's description of the board; its corners are in mm in the sheet frame.
+
+    Marker squares that are not printed have ids from UNDRAWN_ID, which are never detected.
+    """
+    import cv2
+
+    printed = {square: number for number, square in enumerate(marker_squares())}
+    white = [(r, c) for r in range(ROWS) for c in range(COLUMNS) if (r + c) % 2 == 1]
+    ids = [printed.get(square, UNDRAWN_ID + n) for n, square in enumerate(white)]
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
+    return cv2.aruco.CharucoBoard(
+        (COLUMNS, ROWS), SQUARE_MM, MARKER_MM, dictionary, np.array(ids, dtype=np.int32)
+    )
+
+
+def comb_bars(outline: Outline) -> list[tuple[float, float, float, float]]:
+    """Return the bars around the tower, each as x0, y0, x1, y1.
+
+    Horizontal bars lie left and right of the outline, vertical ones above and below it.
+    """
+    left, top, right, bottom = COMB_BOX
+    beside = _bars(TOWER_CENTRE[1], top, bottom)
+    above = _bars(TOWER_CENTRE[0], outline.left, outline.right)
+    return (
+        [(left, y0, outline.left, y1) for y0, y1 in beside]
+        + [(outline.right, y0, right, y1) for y0, y1 in beside]
+        + [(x0, top, x1, outline.top) for x0, x1 in above]
+        + [(x0, outline.bottom, x1, bottom) for x0, x1 in above]
+    )
+
+
+def _bars(centre: float, low: float, high: float) -> list[tuple[float, float]]:
+    """Half-period intervals centred on `centre` + k periods, cut to low..high."""
+    half = COMB_PERIOD_MM / 4
+    first = floor((low - centre) / COMB_PERIOD_MM)
+    last = ceil((high - centre) / COMB_PERIOD_MM)
+    middles = [centre + k * COMB_PERIOD_MM for k in range(first, last + 1)]
+    cut = [(max(low, m - half), min(high, m + half)) for m in middles]
+    return [(a, b) for a, b in cut if a < b]
