@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import ceil, floor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -158,10 +157,8 @@ def comb_bars(outline: Outline) -> list[tuple[float, float, float, float]]:
 
 
 def _bars(centre: float, low: float, high: float) -> list[tuple[float, float]]:
-    """Half-period intervals centred on `centre` + k periods, cut to low..high."""
+    """Half-period intervals centred on `centre` + k periods, those that lie within low..high."""
     half = COMB_PERIOD_MM / 4
-    first = floor((low - centre) / COMB_PERIOD_MM)
-    last = ceil((high - centre) / COMB_PERIOD_MM)
-    middles = [centre + k * COMB_PERIOD_MM for k in range(first, last + 1)]
-    cut = [(max(low, m - half), min(high, m + half)) for m in middles]
-    return [(a, b) for a, b in cut if a < b]
+    most = int((high - low) / COMB_PERIOD_MM)
+    middles = [centre + k * COMB_PERIOD_MM for k in range(-most, most + 1)]
+    return [(m - half, m + half) for m in middles if low <= m - half and m + half <= high]

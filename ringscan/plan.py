@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 import tomli_w
@@ -26,6 +26,9 @@ from ringscan.errors import PlanError
 
 Axis = Literal["x", "y"]
 AXES: tuple[Axis, Axis] = ("x", "y")
+
+END_SLACK = 1e-9
+"""start + step * (steps - 1) may miss its decimal value by rounding, in Hz or 1."""
 
 LABEL_PATTERN = r"^[A-Z0-9]([A-Z0-9-]{0,10}[A-Z0-9])?$"
 
@@ -72,6 +75,9 @@ def _number(low: float, high: float, hint: str) -> Any:
     return Field(ge=low, le=high, description=hint)
 
 
+_Impulse = Annotated[float, Field(ge=-10, le=10)]
+
+
 class Size(_Part):
     """The tower as sliced: a hollow square tube, one wall thick."""
 
@@ -110,13 +116,13 @@ class Shaper(_Part):
     tolerance: float = Field(
         default=0.05, ge=0.005, le=0.25, description="vibration tolerance of EI, EI2 and EI3"
     )
-    amplitudes: tuple[float, ...] = Field(
-        default=(), strict=False, description="LIST only: impulses, with sum 1"
+    amplitudes: tuple[_Impulse, ...] = Field(
+        default=(), strict=False, description="LIST only: impulses with sum 1, each -10 to 10"
     )
-    times_in_periods: tuple[float, ...] = Field(
+    times_in_periods: tuple[_Impulse, ...] = Field(
         default=(),
         strict=False,
-        description="LIST only: impulse times in periods of the commanded frequency, from 0",
+        description="LIST only: impulse times in periods of the commanded frequency, 0 to 10",
     )
 
     @model_validator(mode="after")
@@ -181,7 +187,7 @@ class Ramp(_Part):
                 raise ValueError("a ramp of damping_ratio needs the fixed frequency_hz")
             low, high = 0.0, 0.5
         for name, value in (("start", self.start), ("the ramp's end", self.end)):
-            if not low <= value <= high:
+            if not low - END_SLACK <= value <= high + END_SLACK:
                 raise ValueError(
                     f"{name} = {value:g} must be {low:g} to {high:g} for a ramp of {self.quantity}"
                 )
@@ -218,7 +224,7 @@ class Commands:
 class Plan(_Part):
     """A calibration tower: size, motion, shaper, ramps and reference band."""
 
-    version: Literal[1] = Field(default=1, description="1")
+    version: Literal[1] = Field(default=1, description="version of the plan's form; 1")
     tower: str = Field(
         pattern=LABEL_PATTERN,
         description="label of the tower: 1 to 12 of A-Z, 0-9 and '-', e.g. 'HERON-3'",
@@ -335,7 +341,7 @@ def load_plan(path: Path) -> Plan:
         with its key, what was given, and what is allowed.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as exc:
         raise PlanError(f"{path}: there is no such plan file") from exc
     except (OSError, UnicodeDecodeError) as exc:
@@ -347,7 +353,7 @@ def parse_plan(text: str, *, source: str = "plan") -> Plan:
     """Check the text of a plan; `source` is named in errors. Raises PlanError."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+    except (ValueError, RecursionError) as exc:  # tomllib lets both through
         raise PlanError(f"{source}: is not TOML: {exc}") from exc
     return build_plan(data, source=source)
 
@@ -363,18 +369,28 @@ def build_plan(data: dict[str, Any], *, source: str = "plan") -> Plan:
 
 def _explain(error: Any) -> str:
     """One wrong value: its key, what was given, what is allowed, and what the key means."""
-    key = ".".join(str(part) for part in error["loc"])
+    key = ".".join(p if str(p).isprintable() else repr(p) for p in map(str, error["loc"]))
     kind, context = error["type"], error.get("ctx", {})
     if kind == "missing":
-        said = "is missing"
+        said = f"{key} is missing"
     elif kind == "extra_forbidden":
-        said = "is not a key of a plan; remove it or check its spelling"
+        return f"{key} is not a key of a plan; remove it or check its spelling"
     elif kind == "value_error":
-        said = str(context["error"])
+        return f"{key}: {context['error']}" if key else str(context["error"])
     else:
-        said = f"= {error['input']!r}: {error['msg'][0].lower()}{error['msg'][1:]}"
+        given = repr(error["input"])
+        given = given if len(given) <= 40 else f"{given[:39]}…"
+        said = f"{key} = {given}: {_SAID.get(kind) or error['msg'].replace('Input', 'it', 1)}"
     allowed = _allowed(error["loc"])
-    return f"{key} {said}{f' ({allowed})' if allowed else ''}".strip()
+    return f"{said} ({allowed})" if allowed else said
+
+
+_SAID = {
+    "model_type": "it should be a table of keys",
+    "tuple_type": "it should be a list",
+    "string_pattern_mismatch": "it has other characters or is too long",
+}
+"""Plain words where the checking library speaks of Python."""
 
 
 def _allowed(loc: tuple[Any, ...]) -> str:
@@ -382,14 +398,18 @@ def _allowed(loc: tuple[Any, ...]) -> str:
     model: Any = Plan
     info = None
     for part in loc:
+        if isinstance(part, int):  # an item of a list: the list's own meaning
+            break
         fields = getattr(model, "model_fields", {})
         if part not in fields:
             return ""
         info = fields[part]
         candidates = (info.annotation, *getattr(info.annotation, "__args__", ()))
         model = next((c for c in candidates if hasattr(c, "model_fields")), None)
-    if info is None or info.description is None:
+    if info is None:
         return ""
+    if info.description is None:
+        return f"a table with the keys {', '.join(model.model_fields)}" if model else ""
     low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
     high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
     bounds = f"; {low:g} to {high:g}" if low is not None and high is not None else ""

@@ -6,30 +6,27 @@ Everything is drawn as vectors in the frame of ringscan.layout, at true scale.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from math import cos, pi, sin
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ringscan import layout
 from ringscan.layout import Outline, Paper
+from ringscan.make.page import MM, Page, Rect
 from ringscan.output import write_whole
 from ringscan.plan import Axis, Direction, Family, Plan, Quantity
 from ringscan.plancode import encode_plan
 
-MM = 72 / 25.4
-"""PDF points per mm."""
-
 CLEAR_MM = 3.0
 """White kept between the ring and anything else, so that no corner is disturbed."""
 
-GREY = 0.35
+GREY = 0.25
+BOLD = "Helvetica-Bold"
 MIN_GUIDE_PT = 4.5
 """Smaller print is not readable; a tower too small for the guide goes without."""
-
-Rect = tuple[float, float, float, float]
 
 
 def write_sheet(plan: Plan, path: Path, paper: Paper) -> None:
@@ -65,7 +62,7 @@ def sheet_pdf(plan: Plan, paper: Paper) -> bytes:
     canvas.setCreator("ringscan")
     canvas.setViewerPreference("PrintScaling", "None")
     for axis in plan.axes:
-        page = _Page(canvas, paper)
+        page = Page(canvas, paper)
         page.fill(_ring())
         page.fill(layout.comb_bars(outline))
         _draw_head(page, plan, axis)
@@ -76,67 +73,6 @@ def sheet_pdf(plan: Plan, paper: Paper) -> bytes:
         canvas.showPage()
     canvas.save()
     return file.getvalue()
-
-
-class _Page:
-    """A PDF page in the sheet's frame: mm, y down. Text sizes are in points."""
-
-    def __init__(self, canvas: Any, paper: Paper) -> None:
-        self._canvas = canvas
-        self._left, top = paper.origin_mm
-        self._top = paper.size_mm[1] - top
-
-    def point(self, x: float, y: float) -> tuple[float, float]:
-        return (self._left + x) * MM, (self._top - y) * MM
-
-    def fill(self, rects: Iterable[Rect], grey: float = 0.0) -> None:
-        """Fill all rectangles as one path: viewers show hairlines between separate ones."""
-        path = self._canvas.beginPath()
-        for x0, y0, x1, y1 in rects:
-            path.rect(*self.point(x0, y1), (x1 - x0) * MM, (y1 - y0) * MM)
-        self._canvas.setFillGray(grey)
-        self._canvas.drawPath(path, stroke=0, fill=1)
-
-    def polygon(self, points: list[tuple[float, float]], grey: float = 0.0) -> None:
-        path = self._canvas.beginPath()
-        path.moveTo(*self.point(*points[0]))
-        for corner in points[1:]:
-            path.lineTo(*self.point(*corner))
-        path.close()
-        self._canvas.setFillGray(grey)
-        self._canvas.drawPath(path, stroke=0, fill=1)
-
-    def frame(self, rect: Rect, line_mm: float) -> None:
-        x0, y0, x1, y1 = rect
-        self._canvas.setLineWidth(line_mm * MM)
-        self._canvas.setStrokeGray(0)
-        self._canvas.rect(*self.point(x0, y1), (x1 - x0) * MM, (y1 - y0) * MM)
-
-    def disc(self, x: float, y: float, radius: float) -> None:
-        self._canvas.setFillGray(0)
-        self._canvas.circle(*self.point(x, y), radius * MM, stroke=0, fill=1)
-
-    def text(
-        self,
-        x: float,
-        y: float,
-        words: str,
-        size: float,
-        *,
-        font: str = "Helvetica",
-        grey: float = 0.0,
-        centred: bool = False,
-        turn: float = 0.0,
-    ) -> None:
-        """Write on the baseline from (x, y), or centred there, turned counter-clockwise."""
-        canvas = self._canvas
-        canvas.saveState()
-        canvas.translate(*self.point(x, y))
-        canvas.rotate(turn)
-        canvas.setFillGray(grey)
-        canvas.setFont(font, size)
-        (canvas.drawCentredString if centred else canvas.drawString)(0, 0, words)
-        canvas.restoreState()
 
 
 def _ring() -> Iterator[Rect]:
@@ -165,7 +101,7 @@ def _dark_runs(dark: NDArray[np.bool_], corner: tuple[float, float], side: float
             yield (x + a * cell, y + i * cell, x + b * cell, y + (i + 1) * cell)
 
 
-def _draw_head(page: _Page, plan: Plan, axis: Axis) -> None:
+def _draw_head(page: Page, plan: Plan, axis: Axis) -> None:
     """The code, and what it says in words."""
     import zxingcpp
 
@@ -176,17 +112,15 @@ def _draw_head(page: _Page, plan: Plan, axis: Axis) -> None:
     page.fill(_dark_runs(modules == 0, (x0, y0), x1 - x0))
 
     left, right = layout.CHECK_LINE[:2]
-    page.text(left, 33.0, plan.tower, 20, font="Helvetica-Bold")
+    page.text(left, 33.0, plan.tower, 20, font=BOLD)
     page.fill([(right - 22, 27.0, right, 34.5)])
-    page.text(
-        right - 11, 32.4, f"{axis.upper()} axis", 14, font="Helvetica-Bold", grey=1, centred=True
-    )
+    page.text(right - 11, 32.4, f"{axis.upper()} axis", 14, font=BOLD, grey=1, centred=True)
     commanded, printed = summary(plan, axis)
     page.text(left, 38.0, commanded, 8)
     page.text(left, 41.5, printed, 8)
     half = text.rfind(" ", 0, len(text) // 2 + 6)
-    page.text(left, 45.3, text[:half], 5.5, font="Courier", grey=GREY)
-    page.text(left, 47.7, text[half + 1 :], 5.5, font="Courier", grey=GREY)
+    page.text(left, 45.4, text[:half], 6, font="Courier", grey=GREY)
+    page.text(left, 48.0, text[half + 1 :], 6, font="Courier", grey=GREY)
 
 
 def summary(plan: Plan, axis: Axis) -> tuple[str, str]:
@@ -215,7 +149,7 @@ def summary(plan: Plan, axis: Axis) -> tuple[str, str]:
     return commanded, printed
 
 
-def _draw_check_line(page: _Page) -> None:
+def _draw_check_line(page: Page) -> None:
     x0, x1, y = layout.CHECK_LINE
     thin = 0.2
     tall = {0: 2.0, 50: 1.5}
@@ -227,93 +161,63 @@ def _draw_check_line(page: _Page) -> None:
     page.text(
         (x0 + x1) / 2,
         y + 4.6,
-        "Check line: 100 mm between the end ticks. If it measures otherwise, give its length.",
+        "Check line: 100 mm between the end ticks. If it measures otherwise, tell ringscan.",
         7,
         centred=True,
     )
 
 
-def _draw_lamps(page: _Page) -> None:
+def _draw_lamps(page: Page) -> None:
     """A lamp mark left and right, in the strip between ring and comb."""
     inner = layout.RING_SQUARES * layout.SQUARE_MM + CLEAR_MM
     y = layout.TOWER_CENTRE[1]
-    for x, inward, turn in (
-        (inner + 4.5, 1, 90.0),
-        (layout.WIDTH_MM - inner - 4.5, -1, -90.0),
-    ):
+    for x, side in ((inner + 4.5, 1), (layout.WIDTH_MM - inner - 4.5, -1)):
         page.disc(x, y, 1.8)
-        for angle in np.arange(0, 2 * np.pi, np.pi / 4):
-            along, across = (
-                np.array([np.cos(angle), np.sin(angle)]),
-                np.array([-np.sin(angle), np.cos(angle)]),
-            )
-            centre = np.array([x, y])
-            page.polygon(
-                [
-                    tuple(centre + r * along + s * across)
-                    for r, s in ((2.4, -0.25), (4.0, -0.25), (4.0, 0.25), (2.4, 0.25))
-                ]
-            )
-        page.text(
-            x - inward * -1.3, y - 17.0, "LAMP", 12, font="Helvetica-Bold", centred=True, turn=turn
-        )
-        page.text(
-            x - inward * -1.0,
-            y + 25.0,
-            "low, on this side or the other",
-            8,
-            centred=True,
-            turn=turn,
-        )
+        for k in range(8):
+            dx, dy = cos(k * pi / 4), sin(k * pi / 4)
+            page.line((x + 2.4 * dx, y + 2.4 * dy), (x + 4 * dx, y + 4 * dy), 0.5)
+        turn = side * 90.0
+        page.text(x + side * 1.5, y - 16, "lamp", 16, font=BOLD, centred=True, turn=turn)
+        words = "low, on this side or the other"
+        page.text(x + side * 1.0, y + 26, words, 8, centred=True, turn=turn)
 
 
-def _draw_tower_place(page: _Page, plan: Plan, axis: Axis, outline: Outline) -> None:
+def _draw_tower_place(page: Page, plan: Plan, axis: Axis, outline: Outline) -> None:
     """The outline, and inside it what the user reads before the tower covers it."""
     page.frame((outline.left, outline.top, outline.right, outline.bottom), 0.2)
     width, height = outline.right - outline.left, outline.bottom - outline.top
-    x = (outline.left + outline.right) / 2
     unit = min(width / 60, height / 90)  # the drawing is designed for 60 × 90 mm
 
-    tip = outline.bottom - 1.5 * unit
+    x, tip = (outline.left + outline.right) / 2, outline.bottom - 1.5 * unit
     page.polygon([(x, tip), (x - 4 * unit, tip - 5 * unit), (x + 4 * unit, tip - 5 * unit)])
-    page.text(x, tip - 7 * unit, "base", 24 * unit, font="Helvetica-Bold", centred=True)
+    page.text(x, tip - 7 * unit, "base", 24 * unit, font=BOLD, centred=True)
 
     entry_left = plan.motion.direction is Direction.COUNTER_CLOCKWISE
-    edge, inward = (outline.left, 1) if entry_left else (outline.right, -1)
-    tip, y = edge + inward * 1.5 * unit, (outline.top + outline.bottom) / 2
-    page.polygon(
-        [(tip, y), (tip + inward * 5 * unit, y - 4 * unit), (tip + inward * 5 * unit, y + 4 * unit)]
-    )
+    edge, inward = (outline.left, unit) if entry_left else (outline.right, -unit)
+    tip, y = edge + 1.5 * inward, (outline.top + outline.bottom) / 2
+    page.polygon([(tip, y), (tip + 5 * inward, y - 4 * unit), (tip + 5 * inward, y + 4 * unit)])
     turn = 90.0 if entry_left else -90.0
-    page.text(
-        tip + inward * 11.5 * unit,
-        y,
-        "entry edge",
-        20 * unit,
-        font="Helvetica-Bold",
-        centred=True,
-        turn=turn,
-    )
+    words = "entry edge"
+    page.text(tip + 11.5 * inward, y, words, 20 * unit, font=BOLD, centred=True, turn=turn)
 
-    box = [outline.left + 3 * unit, outline.top + 3 * unit, outline.right - 3 * unit, tip]
-    box[0 if entry_left else 2] += inward * 13 * unit
-    box[3] = outline.bottom - 17 * unit
-    _draw_guide(page, axis, (box[0], box[1], box[2], box[3]))
+    left, right = outline.left + 3 * unit, outline.right - 3 * unit
+    left, right = (left + 14.5 * unit, right) if entry_left else (left, right - 14.5 * unit)
+    _draw_guide(page, axis, (left, outline.top + 3 * unit, right, outline.bottom - 18.5 * unit))
 
 
 def _guide(axis: Axis) -> list[str]:
     return [
         "Print at 100 %, 'actual size'. Measure the check line.",
-        f"Lay the tower here on its back: {axis.upper()} face up, base toward the bottom edge of "
-        f"the page.",
-        "One lamp, low, at the left or the right. Never from the front. Other lights off.",
+        f"Lay the tower here, on its back: {axis.upper()} face up, base and entry edge at the "
+        f"arrows.",
+        "One lamp, low, at the left or the right. No flash, no light from above, other lights off.",
         "Phone above, parallel to the page, the whole ring in view: from about 30 cm with 1×, "
         "farther with 2×.",
-        "The code carries the plan: nothing else is needed.",
+        "The code carries the plan: the photo needs nothing else.",
     ]
 
 
-def _draw_guide(page: _Page, axis: Axis, box: Rect) -> None:
+def _draw_guide(page: Page, axis: Axis, box: Rect) -> None:
     """Write the capture guide as large as it fits the box; leave it out where it cannot be read."""
     from reportlab.lib.utils import simpleSplit
 
@@ -330,15 +234,14 @@ def _draw_guide(page: _Page, axis: Axis, box: Rect) -> None:
         return
     y = y0
     for number, step in enumerate(wrapped, 1):
-        page.text(x0, y + 0.8 * leading, f"{number}", size, font="Helvetica-Bold")
+        page.text(x0, y + 0.8 * leading, f"{number}", size, font=BOLD)
         for line in step:
             page.text(x0 + indent, y + 0.8 * leading, line, size)
             y += leading
         y += 0.5 * leading
 
 
-def _draw_foot(page: _Page, paper: Paper) -> None:
-    words = (
-        f"ringscan scan sheet, {paper.upper()}. Print at 100 % ('actual size'), not 'fit to page'."
-    )
+def _draw_foot(page: Page, paper: Paper) -> None:
+    name = {Paper.A4: "A4", Paper.LETTER: "US Letter"}[paper]
+    words = f"ringscan scan sheet, {name}. Print at 100 % ('actual size'), not 'fit to page'."
     page.text(layout.WIDTH_MM / 2, layout.HEIGHT_MM + 5.5, words, 7, grey=GREY, centred=True)
