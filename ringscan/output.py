@@ -11,17 +11,30 @@ from ringscan.errors import OutputError
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is either the old one or the complete new one.
+    """Write a file so that it is either what it was before or the complete new one.
+
+    Devices and pipes are written to directly; links are followed.
 
     Raises
     ------
     OutputError
-        If it cannot be written; what was there before is untouched.
+        If it cannot be written; a file that was there before is untouched.
     """
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
+        if path.exists() and not path.is_file():
+            path.write_bytes(data)
+        else:
+            _replace(path.resolve(), data)
     except OSError as exc:
-        raise _failure(path, exc) from exc
+        folder = path.parent
+        reason = exc.strerror or str(exc)
+        if isinstance(exc, FileNotFoundError) and not folder.exists():
+            reason = f"there is no folder '{folder}'"
+        raise OutputError(f"{path}: cannot be written: {reason}") from exc
+
+
+def _replace(path: Path, data: bytes) -> None:
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
@@ -29,11 +42,9 @@ def write_whole(path: Path, data: bytes) -> None:
             os.fsync(file.fileno())
         os.chmod(name, 0o666 & ~_umask())  # mkstemp makes it private
         os.replace(name, path)
-    except BaseException as exc:
+    except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(name)
-        if isinstance(exc, OSError):
-            raise _failure(path, exc) from exc
         raise
 
 
@@ -41,7 +52,3 @@ def _umask() -> int:
     current = os.umask(0o022)  # the only portable way to read it is to set it
     os.umask(current)
     return current
-
-
-def _failure(path: Path, exc: OSError) -> OutputError:
-    return OutputError(f"{path}: cannot be written ({exc.strerror or exc})")
