@@ -1,5 +1,6 @@
 import binascii
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -85,6 +86,12 @@ def test_reads_a_code_written_by_hand() -> None:
     assert code.axis == "y"
     assert code.plan == Plan.model_validate(expected)
     assert encode_plan(code.plan, "y") == signed(BODY)
+
+
+def test_examples_of_the_document() -> None:
+    text = (Path(__file__).parents[1] / "docs" / "scan-sheet.md").read_text(encoding="utf-8")
+    examples = [line.strip() for line in text.splitlines() if line.startswith("    RS1 ")]
+    assert examples == [encode_plan(plan_with(), "x"), signed(BODY)]
 
 
 def test_impulse_list_in_the_code() -> None:
