@@ -12,7 +12,7 @@ import pypdfium2 as pdfium
 import pytest
 import zxingcpp
 from pages import DPI, ONE_PIXEL_MM, PX_PER_MM, Picture, found_corners, rendered, window
-from plans import plan_with
+from plans import IMPULSES, plan_with
 
 from ringscan import layout
 from ringscan.errors import OutputError, PlanError
@@ -149,9 +149,41 @@ def test_bars_and_outline(page: Picture, paper: Paper, plan: Plan) -> None:
 
 
 def test_ring_keeps_3_mm_of_white(page: Picture, paper: Paper) -> None:
+    assert darkest_beside_the_ring(page, paper) == 255
+
+
+def test_long_words_stay_on_their_place() -> None:
+    ramp = {
+        "quantity": "damping_ratio",
+        "frequency_hz": 433.25,
+        "first_layer": 1000,
+        "last_layer": 3999,
+        "start": 0.1375,
+        "step": 0.0001,
+    }
+    plan = plan_with(
+        {
+            "tower": "WWWWWWWWWWWW",
+            "size.layers": 4000,
+            "size.first_layer_mm": 0.03,
+            "size.layer_height_mm": 0.03,
+            "shaper": IMPULSES | {"amplitudes": [0.5, 0.5], "times_in_periods": [0, 0.5]},
+            "ramp": {"x": ramp},
+            "motion.acceleration_mm_s2": 12500,
+        }
+    )
+    page = rendered(sheet_pdf(plan, Paper.A4), 0, DPI)
+    assert darkest_beside_the_ring(page, Paper.A4) == 255
+    # between the label and the mark of the axis, and right of the words
+    assert window(page, Paper.A4, (140.5, 27, 141.5, 36)).min() == 255
+    assert window(page, Paper.A4, (164.5, 27, 168, 52)).min() == 255
+
+
+def darkest_beside_the_ring(page: Picture, paper: Paper) -> int:
+    """Grey value in the 3 mm inside and outside the ring, less two pixels for rounding."""
     hair = 2 * ONE_PIXEL_MM
     inner, outer = (24 + hair, 24 + hair, 168 - hair, 228 - hair), (27.0, 27.0, 165.0, 225.0)
-    for box in (
+    boxes = (
         (inner[0], inner[1], inner[2], outer[1] - hair),
         (inner[0], outer[3] + hair, inner[2], inner[3]),
         (inner[0], inner[1], outer[0] - hair, inner[3]),
@@ -160,8 +192,8 @@ def test_ring_keeps_3_mm_of_white(page: Picture, paper: Paper) -> None:
         (-3, 252 + hair, 195, 255),
         (-3, -3, -hair, 255),
         (192 + hair, -3, 195, 255),
-    ):
-        assert window(page, paper, box).min() == 255, box
+    )
+    return min(int(window(page, paper, box).min()) for box in boxes)
 
 
 @pytest.mark.parametrize("dpi", [73, 97, 143, 331])

@@ -73,9 +73,15 @@ class Page:
         grey: float = 0.0,
         centred: bool = False,
         turn: float = 0.0,
+        room_mm: float | None = None,
     ) -> None:
-        """Write on the baseline from (x, y), or centred there, turned counter-clockwise."""
+        """Write on the baseline from (x, y), or centred there, turned counter-clockwise.
+
+        Words longer than `room_mm` are written smaller.
+        """
         canvas = self._canvas
+        if room_mm is not None:
+            size *= min(1.0, room_mm * MM / canvas.stringWidth(words, font, size))
         canvas.saveState()
         canvas.translate(*self.point(x, y))
         canvas.rotate(turn)

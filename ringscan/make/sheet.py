@@ -112,15 +112,15 @@ def _draw_head(page: Page, plan: Plan, axis: Axis) -> None:
     page.fill(_dark_runs(modules == 0, (x0, y0), x1 - x0))
 
     left, right = layout.CHECK_LINE[:2]
-    page.text(left, 33.0, plan.tower, 20, font=BOLD)
+    room = right - left
+    page.text(left, 33.0, plan.tower, 20, font=BOLD, room_mm=room - 24)
     page.fill([(right - 22, 27.0, right, 34.5)])
     page.text(right - 11, 32.4, f"{axis.upper()} axis", 14, font=BOLD, grey=1, centred=True)
-    commanded, printed = summary(plan, axis)
-    page.text(left, 38.0, commanded, 8)
-    page.text(left, 41.5, printed, 8)
+    for y, words in zip((38.0, 41.5), summary(plan, axis), strict=True):
+        page.text(left, y, words, 8, room_mm=room)
     half = text.rfind(" ", 0, len(text) // 2 + 6)
-    page.text(left, 45.4, text[:half], 6, font="Courier", grey=GREY)
-    page.text(left, 48.0, text[half + 1 :], 6, font="Courier", grey=GREY)
+    for y, words in zip((45.4, 48.0), (text[:half], text[half + 1 :]), strict=True):
+        page.text(left, y, words, 6, font="Courier-Bold", grey=GREY, room_mm=room)
 
 
 def summary(plan: Plan, axis: Axis) -> tuple[str, str]:
