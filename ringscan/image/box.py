@@ -1,0 +1,92 @@
+"""The tower lying on the sheet, as a box: what the camera sees of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Side(StrEnum):
+    """The face's four edges, as seen with the base down."""
+
+    LEFT = "left"
+    RIGHT = "right"
+    BASE = "base"
+    TOP = "top"
+
+    @property
+    def upright(self) -> bool:
+        """Whether it runs along the tower's height."""
+        return self in (Side.LEFT, Side.RIGHT)
+
+    @property
+    def sign(self) -> int:
+        """Its outward direction: along the width or the height axis of the face."""
+        return 1 if self in (Side.RIGHT, Side.TOP) else -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """The tower on its back, in the sheet's frame, true mm.
+
+    x_mm, y_mm : middle of its place on the sheet
+    yaw_deg : turn; positive turns its right end toward the sheet's bottom
+    width_mm, height_mm : of the face; the face lies `width_mm` above the sheet
+    """
+
+    x_mm: float
+    y_mm: float
+    yaw_deg: float
+    width_mm: float
+    height_mm: float
+
+    @property
+    def axes(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Unit vectors of the face to the right and up, on the sheet."""
+        c, s = math.cos(math.radians(self.yaw_deg)), math.sin(math.radians(self.yaw_deg))
+        return np.array([c, s]), np.array([s, -c])
+
+    def points(
+        self, u: NDArray[np.float64], v: NDArray[np.float64], above_mm: float
+    ) -> NDArray[np.float64]:
+        """Points of the sheet's frame, (n, 3): u mm right and v mm up of the box's middle."""
+        right, up = self.axes
+        flat = np.array([self.x_mm, self.y_mm]) + u[:, None] * right + v[:, None] * up
+        return np.column_stack([flat, np.full(len(flat), -above_mm)])
+
+    def edge(self, side: Side, along: NDArray[np.float64], above_mm: float) -> NDArray[np.float64]:
+        """Points of one edge, (n, 3), `along` it from the box's middle line."""
+        out = np.full(len(along), side.sign * self.reach_mm(side))
+        u, v = (out, along) if side.upright else (along, out)
+        return self.points(u, v, above_mm)
+
+    def reach_mm(self, side: Side) -> float:
+        """Distance of an edge from the middle."""
+        return (self.width_mm if side.upright else self.height_mm) / 2
+
+    def length_mm(self, side: Side) -> float:
+        """Length of an edge."""
+        return self.height_mm if side.upright else self.width_mm
+
+    def shows_wall(self, side: Side, eye_mm: NDArray[np.float64]) -> bool:
+        """Whether the wall below an edge is seen, rather than the sheet beyond it."""
+        right, up = self.axes
+        away = eye_mm[:2] - np.array([self.x_mm, self.y_mm])
+        out = float(away @ (right if side.upright else up)) * side.sign
+        return out > self.reach_mm(side)
+
+    def shadow_hull(self, eye_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Convex outline of what the box hides of the sheet from the eye, (n, 2) in sheet mm."""
+        half_w, half_h = self.width_mm / 2, self.height_mm / 2
+        u = np.array([-half_w, half_w, half_w, -half_w])
+        v = np.array([-half_h, -half_h, half_h, half_h])
+        foot = self.points(u, v, 0.0)[:, :2]
+        spread = eye_mm[2] / (eye_mm[2] + self.width_mm)
+        face = eye_mm[:2] + (foot - eye_mm[:2]) * spread
+        corners = np.vstack([foot, face]).astype(np.float32)
+        return cv2.convexHull(corners)[:, 0].astype(np.float64)

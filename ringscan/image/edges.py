@@ -1,0 +1,246 @@
+"""Points on the face's edges, to a fraction of a pixel.
+
+Two kinds of edge. Where the sheet is seen beyond the edge, the comb tells paper from tower: the
+difference between its white and its black bars, in linear light, falls from full to nothing as
+the tower covers them, whatever the tower's colour; half of it is the edge. Where the tower's own
+wall is seen below the edge there is only a step of brightness.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.image.box import Box, Side
+from ringscan.image.comb import ink
+from ringscan.image.photo import Photo
+from ringscan.image.pose import Camera
+from ringscan.layout import COMB_PERIOD_MM, Outline
+
+COMB_SD_MM = 0.06
+"""Of an edge point by the comb: a printed edge is no straighter."""
+STEP_SD_MM = 0.15
+"""Of one by brightness: a printed corner is round, and shaded by the ripple's first crest."""
+END_MARGIN_MM = 2.5
+"""Nearer to the face's corners the neighbouring edge disturbs."""
+BAR_CORE = 0.35
+"""Cosine from which a sample lies well inside a bar."""
+FLANK_MM = (0.35, 2.0)
+"""Where, from the edge, the levels on both sides are taken."""
+STEP_FLANK_MM = (0.15, 0.7)
+MIN_COMB_RATIO = 2.5
+"""Comb outside the edge, over what is left of it inside."""
+MIN_STEP = 0.08
+"""Relative step of brightness that counts as an edge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgePoints:
+    """Points found along one side of the box.
+
+    on_sheet : True for the line where the tower's wall meets the sheet, False for the face's edge
+    points_px : (n, 2)
+    sd_mm : of each, across the edge
+    """
+
+    side: Side
+    on_sheet: bool
+    points_px: NDArray[np.float64]
+    sd_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crop:
+    """Linear light of a part of the picture; `origin_px` is its pixel (0, 0) in the picture."""
+
+    light: NDArray[np.float32]
+    origin_px: tuple[int, int]
+
+    def sample(self, points_px: NDArray[np.float64], flag: int) -> NDArray[np.float32]:
+        """Light at points (..., 2); NaN outside."""
+        at = (points_px - self.origin_px).astype(np.float32)
+        sampled = cv2.remap(
+            self.light, at[..., 0], at[..., 1], flag, borderValue=(float("nan"),) * 4
+        )
+        return np.asarray(sampled, dtype=np.float32)
+
+
+def crop_around(photo: Photo, points_px: NDArray[np.float64], margin_px: float) -> Crop:
+    """Linear light of the upright rectangle around points, as far as it is in the picture."""
+    low = np.floor(points_px.min(axis=0) - margin_px).astype(int)
+    high = np.ceil(points_px.max(axis=0) + margin_px).astype(int) + 1
+    x0, y0 = np.clip(low, 0, None).tolist()
+    x1, y1 = np.minimum(high, [photo.width_px, photo.height_px]).tolist()
+    if x1 - x0 < 2 or y1 - y0 < 2:
+        return Crop(light=np.full((2, 2), np.nan, np.float32), origin_px=(0, 0))
+    return Crop(light=photo.linear(slice(y0, y1), slice(x0, x1)), origin_px=(x0, y0))
+
+
+def comb_edge(
+    crop: Crop,
+    camera: Camera,
+    box: Box,
+    side: Side,
+    *,
+    reach_mm: float,
+    outline: Outline,
+    sheet_scale: NDArray[np.float64],
+) -> EdgePoints:
+    """Where the tower begins to hide the comb, within `reach_mm` of the box's edge."""
+    on_sheet = box.shows_wall(side, camera.position_mm)
+    above = 0.0 if on_sheet else box.width_mm
+    strip = _Strip.of(crop, camera, box, side, above, reach_mm)
+    ground = camera.to_plane(strip.points_px.reshape(-1, 2), 0.0) / sheet_scale
+    wave = ink(ground.reshape(strip.points_px.shape), side, outline)
+    height = -camera.position_mm[2]
+    period = COMB_PERIOD_MM * float(sheet_scale.mean()) * (height - above) / height
+    found = []
+    half = box.length_mm(side) / 2 - END_MARGIN_MM
+    for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
+        rows = np.abs(strip.along - middle) <= period / 2
+        difference = _bar_difference(strip.light[rows], wave[rows])
+        out = _fall(strip.out, difference)
+        if out is not None:
+            found.append((middle, out))
+    return strip.edge_points(found, camera, box, side, above, on_sheet, COMB_SD_MM)
+
+
+def step_edge(crop: Crop, camera: Camera, box: Box, side: Side, *, reach_mm: float) -> EdgePoints:
+    """Where brightness steps between the face and the wall below it."""
+    strip = _Strip.of(crop, camera, box, side, box.width_mm, reach_mm)
+    found = []
+    half = box.length_mm(side) / 2 - END_MARGIN_MM
+    length = 4.0
+    for middle in np.arange(-half + length / 2, half - length / 2 + 1e-6, length / 2):
+        rows = np.abs(strip.along - middle) <= length / 2
+        profile = strip.light[rows].mean(axis=0)
+        out = _step(strip.out, profile.astype(np.float64))
+        if out is not None:
+            found.append((middle, out))
+    return strip.edge_points(found, camera, box, side, box.width_mm, False, STEP_SD_MM)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Strip:
+    """Samples along an edge: rows run along it, columns outward across it."""
+
+    along: NDArray[np.float64]
+    out: NDArray[np.float64]
+    points_px: NDArray[np.float64]
+    light: NDArray[np.float32]
+
+    @classmethod
+    def of(
+        cls, crop: Crop, camera: Camera, box: Box, side: Side, above: float, reach: float
+    ) -> _Strip:
+        half = box.length_mm(side) / 2
+        ends = camera.project(box.edge(side, np.array([-half, half]), above))
+        px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
+        along = np.arange(-half, half, 1.5 / px_per_mm)
+        out = np.arange(-reach, reach, 0.5 / px_per_mm)
+        a, o = np.meshgrid(along, box.reach_mm(side) + out, indexing="ij")
+        u, v = (side.sign * o, a) if side.upright else (a, side.sign * o)
+        points = camera.project(box.points(u.ravel(), v.ravel(), above)).reshape(*a.shape, 2)
+        return cls(
+            along=along, out=out, points_px=points, light=crop.sample(points, cv2.INTER_LINEAR)
+        )
+
+    def edge_points(
+        self,
+        found: list[tuple[float, float]],
+        camera: Camera,
+        box: Box,
+        side: Side,
+        above: float,
+        on_sheet: bool,
+        sd_mm: float,
+    ) -> EdgePoints:
+        points = np.empty((0, 2))
+        if found:
+            along, out = np.array(found).T
+            o = side.sign * (box.reach_mm(side) + out)
+            u, v = (o, along) if side.upright else (along, o)
+            points = camera.project(box.points(u, v, above))
+        return EdgePoints(side=side, on_sheet=on_sheet, points_px=points, sd_mm=sd_mm)
+
+
+def _bar_difference(light: NDArray[np.float32], wave: NDArray[np.float64]) -> NDArray[np.float64]:
+    """White less black bars, per column; NaN where either is not there."""
+    white, black = wave < -BAR_CORE, wave > BAR_CORE
+    few = 0.2 * len(light)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        difference = (light * white).sum(axis=0) / white.sum(axis=0) - (light * black).sum(
+            axis=0
+        ) / black.sum(axis=0)
+    difference[(white.sum(axis=0) < few) | (black.sum(axis=0) < few)] = np.nan
+    return np.asarray(difference, dtype=np.float64)
+
+
+def _fall(out: NDArray[np.float64], difference: NDArray[np.float64]) -> float | None:
+    """Where a comb difference falls from its level outside to nothing inside."""
+    known = np.isfinite(difference)
+    if known.sum() < 0.5 * len(out):
+        return None
+    out, difference = out[known], difference[known]
+    split = _best_split(difference)
+    if split is None:
+        return None
+    inner, outer = _flanks(out, difference, out[split], FLANK_MM)
+    if len(inner) < 3 or len(outer) < 3:
+        return None
+    low, high = float(np.median(inner)), float(np.median(outer))
+    if high <= 0 or high < MIN_COMB_RATIO * float(np.percentile(np.abs(inner), 80)):
+        return None
+    return _crossing(out, difference, out[split], (low + high) / 2)
+
+
+def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> float | None:
+    """Where a profile steps most."""
+    if not np.isfinite(profile).all():
+        return None
+    split = _best_split(np.log(np.maximum(profile, 1e-4)))
+    if split is None:
+        return None
+    inner, outer = _flanks(out, profile, out[split], STEP_FLANK_MM)
+    if len(inner) < 3 or len(outer) < 3:
+        return None
+    low, high = float(np.median(inner)), float(np.median(outer))
+    if abs(high - low) < MIN_STEP * max(high, low):
+        return None
+    return _crossing(out, profile, out[split], (low + high) / 2)
+
+
+def _best_split(values: NDArray[np.float64]) -> int | None:
+    """Index that splits values best into two constant parts."""
+    n = len(values)
+    edge = n // 10 + 2
+    if n < 4 * edge:
+        return None
+    before = np.cumsum(values)[:-1]
+    count = np.arange(1, n)
+    gain = before**2 / count + (values.sum() - before) ** 2 / (n - count)
+    return int(np.argmax(gain[edge:-edge])) + edge + 1
+
+
+def _flanks(
+    out: NDArray[np.float64], values: NDArray[np.float64], middle: float, span: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    off = out - middle
+    near, far = span
+    return values[(off < -near) & (off > -far)], values[(off > near) & (off < far)]
+
+
+def _crossing(
+    out: NDArray[np.float64], values: NDArray[np.float64], middle: float, level: float
+) -> float | None:
+    """Position of the crossing of a level that is nearest to `middle`."""
+    above = values > level
+    at = np.flatnonzero(above[1:] != above[:-1])
+    if len(at) == 0:
+        return None
+    fraction = (level - values[at]) / (values[at + 1] - values[at])
+    crossings = out[at] + fraction * (out[at + 1] - out[at])
+    return float(crossings[np.argmin(np.abs(crossings - middle))])

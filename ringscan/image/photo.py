@@ -1,0 +1,292 @@
+"""Read a picture file: pixels, upright; what EXIF says of the focal length; nothing else.
+
+Points are (x, y) in px with the origin at the centre of pixel (0, 0); arrays are [row, col].
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+import struct
+import warnings
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image
+
+from ringscan.errors import PhotoError
+
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
+"""Multi-picture files (MPO) are opened as JPEG."""
+HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
+MAX_FILE_BYTES = 300_000_000
+"""No picture of the allowed size needs more, even uncompressed at 16 bits."""
+MIN_MEGAPIXELS = 1.0
+"""Below, the face has fewer than about 4 px per mm: no ripple of any printer can be seen."""
+MIN_SIDE_PX = 600
+FILM_DIAGONAL_MM = 43.27
+"""Diagonal of 24 × 36 mm film, to which EXIF's 35 mm equivalent refers (from memory)."""
+FOCAL_RANGE_MM = (10.0, 400.0)
+"""35 mm equivalents that a lens for this job can have; anything else is not believed."""
+
+_DECODE_ERRORS = (
+    OSError,
+    SyntaxError,
+    ValueError,
+    EOFError,
+    struct.error,
+    zlib.error,
+    IndexError,
+    TypeError,
+    OverflowError,
+)
+"""What Pillow's plugins are seen to raise for damaged or hostile files."""
+
+_TURNS: dict[int, tuple[int | None, int | None]] = {
+    2: (None, 1),
+    3: (cv2.ROTATE_180, None),
+    4: (None, 0),
+    5: (cv2.ROTATE_90_CLOCKWISE, 1),
+    6: (cv2.ROTATE_90_CLOCKWISE, None),
+    7: (cv2.ROTATE_90_COUNTERCLOCKWISE, 1),
+    8: (cv2.ROTATE_90_COUNTERCLOCKWISE, None),
+}
+"""EXIF orientation: the turn, then the flip (cv2's code) that make the picture upright."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """A picture as it was read, turned upright by its EXIF orientation.
+
+    source : name of the file
+    sha256 : of the file's bytes, hexadecimal
+    luma : sRGB-coded luma (Rec. 601 weights), uint8 or uint16, (height, width)
+    rgb : sRGB-coded colour, uint8, (height, width, 3); None for a grey picture
+    focal_px : focal length by EXIF; None when EXIF does not say
+    """
+
+    source: str
+    sha256: str
+    luma: NDArray[np.uint8] | NDArray[np.uint16]
+    rgb: NDArray[np.uint8] | None
+    focal_px: float | None
+
+    @property
+    def width_px(self) -> int:
+        """Width of the upright picture."""
+        return int(self.luma.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Height of the upright picture."""
+        return int(self.luma.shape[0])
+
+    def grey8(self) -> NDArray[np.uint8]:
+        """Luma in 8 bits, (height, width): enough to find things."""
+        if self.luma.dtype == np.uint8:
+            return self.luma  # type: ignore[return-value]
+        return (self.luma >> 8).astype(np.uint8)
+
+    def linear(self, rows: slice, cols: slice) -> NDArray[np.float32]:
+        """Linear light, 0 to 1, of a part of the picture, (rows, cols).
+
+        Decoding the luma is right for coloured surfaces too: when light multiplies all channels
+        by the same factor, so it does the decoded luma (exactly so above sRGB's linear toe), and
+        luma is the one channel that JPEG keeps at full resolution.
+        """
+        table = srgb_table(self.luma.dtype.itemsize * 8)
+        return table[self.luma[rows, cols]]
+
+    def unusable(self, rows: slice, cols: slice) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Where any channel is clipped, and where the luma is near black, each (rows, cols)."""
+        top = np.iinfo(self.luma.dtype).max
+        luma = self.luma[rows, cols]
+        if self.rgb is None:
+            clipped = np.asarray(luma >= CLIPPED_LEVEL * top)
+        else:
+            clipped = np.any(self.rgb[rows, cols] >= CLIPPED_LEVEL * 255, axis=2)
+        return clipped, np.asarray(luma <= BLACK_LEVEL * top)
+
+
+CLIPPED_LEVEL = 0.985
+"""Share of full scale (251 of 255) from which a channel counts as clipped: JPEG spreads 255."""
+BLACK_LEVEL = 0.008
+"""Share of full scale (2 of 255) up to which a pixel holds no signal."""
+
+
+@lru_cache(maxsize=2)
+def srgb_table(bits: int) -> NDArray[np.float32]:
+    """Linear light of every sRGB code of 8 or 16 bits, by IEC 61966-2-1."""
+    code = np.arange(2**bits) / (2**bits - 1)
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    table: NDArray[np.float32] = linear.astype(np.float32)
+    table.flags.writeable = False
+    return table
+
+
+def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
+    """Read a picture file.
+
+    Parameters
+    ----------
+    path : Path
+        JPEG (also multi-picture), PNG, TIFF, WebP; HEIC where pi-heif is installed.
+    max_megapixels : float
+        Larger pictures are refused before they are decoded.
+
+    Raises
+    ------
+    PhotoError
+        If it is no picture, damaged, cut short, too small or too large.
+    """
+    data = _read_bytes(path)
+    formats = _formats_for(data, path)
+    with _pillow_limits(), warnings.catch_warnings():
+        # damaged metadata warns; what matters of it is checked here
+        warnings.simplefilter("ignore")
+        try:
+            image = Image.open(io.BytesIO(data), formats=formats)
+        except _DECODE_ERRORS as exc:
+            raise PhotoError(
+                f"{path}: is not a picture that can be read; give a JPEG, PNG, TIFF, WebP or HEIC"
+            ) from exc
+        _check_size(image, path, max_megapixels)
+        orientation, focal_35mm = _read_exif(image)
+        try:
+            image.load()
+            luma, rgb = _to_arrays(image, path)
+        except MemoryError as exc:
+            raise PhotoError(f"{path}: does not fit in memory; give a smaller picture") from exc
+        except _DECODE_ERRORS as exc:
+            raise PhotoError(
+                f"{path}: the picture is damaged or cut short ({_one_line(exc)}); copy it again "
+                f"from the phone"
+            ) from exc
+    luma = _upright(luma, orientation)
+    height, width = luma.shape
+    return Photo(
+        source=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        luma=luma,
+        rgb=None if rgb is None else _upright(rgb, orientation),
+        focal_px=focal_35mm and focal_35mm / FILM_DIAGONAL_MM * math.hypot(width, height),
+    )
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise PhotoError(f"{path}: is a folder; give a picture file")
+        if size > MAX_FILE_BYTES:
+            raise PhotoError(
+                f"{path}: {size / 1e6:.0f} MB is more than a photo has; at most "
+                f"{MAX_FILE_BYTES / 1e6:.0f} MB"
+            )
+        data = path.read_bytes()
+    except FileNotFoundError as exc:
+        raise PhotoError(f"{path}: there is no such file") from exc
+    except (OSError, ValueError) as exc:
+        raise PhotoError(f"{path}: cannot be read ({_one_line(exc)})") from exc
+    if not data:
+        raise PhotoError(f"{path}: the file is empty; copy it again from the phone")
+    return data
+
+
+def _formats_for(data: bytes, path: Path) -> tuple[str, ...]:
+    if data[4:8] != b"ftyp" or data[8:12] not in HEIF_BRANDS:
+        return FORMATS
+    try:
+        import pi_heif
+    except ImportError as exc:
+        raise PhotoError(
+            f"{path}: HEIC pictures need pi-heif; install 'ringscan[heic]', or save it as JPEG"
+        ) from exc
+    pi_heif.register_heif_opener()
+    return ("HEIF",)
+
+
+@contextmanager
+def _pillow_limits() -> Iterator[None]:
+    """Lift Pillow's own limit of pixels: ours is stricter and is checked before decoding."""
+    before, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    try:
+        yield
+    finally:
+        Image.MAX_IMAGE_PIXELS = before
+
+
+def _check_size(image: Image.Image, path: Path, max_megapixels: float) -> None:
+    width, height = image.size
+    megapixels = width * height / 1e6
+    if megapixels > max_megapixels:
+        raise PhotoError(
+            f"{path}: {width} × {height} px is {megapixels:.0f} megapixels; at most "
+            f"{max_megapixels:g} are read; use the phone's ordinary 12 megapixel setting"
+        )
+    if megapixels < MIN_MEGAPIXELS or min(width, height) < MIN_SIDE_PX:
+        raise PhotoError(
+            f"{path}: {width} × {height} px is too small to show ripples; give the photo as the "
+            f"phone took it (8 megapixels or more), not a thumbnail or a messenger's copy"
+        )
+
+
+def _read_exif(image: Image.Image) -> tuple[int, float | None]:
+    """Orientation (1 if unknown) and 35 mm equivalent focal length (None if unknown)."""
+    try:
+        exif = image.getexif()
+        orientation = exif.get(ExifTags.Base.Orientation, 1)
+        focal = exif.get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm, 0)
+    except _DECODE_ERRORS:
+        return 1, None
+    if not isinstance(orientation, int):
+        orientation = 1
+    try:
+        focal = float(focal)
+    except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+        return orientation, None
+    low, high = FOCAL_RANGE_MM
+    return orientation, focal if low <= focal <= high else None
+
+
+def _to_arrays(
+    image: Image.Image, path: Path
+) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], NDArray[np.uint8] | None]:
+    """Luma, and colour if there is any."""
+    mode = image.mode
+    if mode.startswith("I;16"):
+        return np.asarray(image).astype(np.uint16), None
+    if mode in ("I", "F"):
+        raise PhotoError(
+            f"{path}: 32-bit grey values have no known scale; save the picture with 8 or 16 bits"
+        )
+    if "A" in mode.upper().replace("LAB", "") or "transparency" in image.info:
+        # what is see-through has no colour of its own: show it on white paper
+        layer = image.convert("RGBA")
+        paper = Image.new("RGBA", layer.size, "white")
+        image = Image.alpha_composite(paper, layer).convert("RGB")
+    elif mode in ("1", "L"):
+        return np.array(image.convert("L")), None
+    elif mode != "RGB":
+        image = image.convert("RGB")
+    rgb = np.array(image)
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8), rgb
+
+
+def _upright(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
+    turn, flip = _TURNS.get(orientation, (None, None))
+    turned = pixels if turn is None else cv2.rotate(pixels, turn)
+    return turned if flip is None else cv2.flip(turned, flip)
+
+
+def _one_line(exc: BaseException) -> str:
+    return " ".join(str(exc).split())[:120] or type(exc).__name__

@@ -1,0 +1,221 @@
+"""Find the scan sheet in a picture: its chessboard corners, and the plan in its QR code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.errors import PlanError, SheetError
+from ringscan.image.photo import Photo
+from ringscan.layout import CODE_BOX, MARKER_MM, SQUARE_MM, charuco_board, ring_corners
+from ringscan.plancode import SheetCode, decode_plan
+
+SEARCH_LONG_SIDES_PX = (1800, 3600)
+"""Sizes at which markers are looked for, coarse first; corners are refined at full size."""
+ENOUGH_CORNERS = 40
+"""With fewer of the sheet's corners than this the finer size is tried as well."""
+MIN_CORNERS = 12
+MIN_SPREAD_MM = 120.0
+"""A pose needs corners on two sides of the tower at least."""
+GATE_MM = 0.8
+"""Corners off a common homography by more are outliers; lens and paper bend less than this."""
+REFINE_SHARE = 0.8
+"""Share of the gap between corner and marker that the refining window may reach into."""
+CODE_MARGIN_MM = 6.0
+CODE_CROP_PX_PER_MM = 16.0
+"""A code of 45 modules on 30 mm then has over 10 px per module."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SheetView:
+    """The scan sheet as seen in a picture.
+
+    corners_px : chessboard corners in the picture, (n, 2)
+    corners_mm : the same corners on the sheet as drawn, (n, 2)
+    homography : from the sheet as drawn, mm, to the picture, px, (3, 3); lens distortion ignored
+    rms_px : of the corners about the homography
+    possible : number of corners that the sheet has
+    """
+
+    corners_px: NDArray[np.float64]
+    corners_mm: NDArray[np.float64]
+    homography: NDArray[np.float64]
+    rms_px: float
+    possible: int
+
+    @property
+    def found(self) -> int:
+        """Number of corners found."""
+        return len(self.corners_px)
+
+
+def find_sheet(photo: Photo) -> SheetView:
+    """Find the sheet's chessboard corners.
+
+    Raises
+    ------
+    SheetError
+        If there are too few for a pose, or the picture is mirrored.
+    """
+    grey = photo.grey8()
+    board = charuco_board()
+    drawn_at = ring_corners()
+    possible = len(drawn_at)
+    best = np.empty((0, 2)), np.empty(0, dtype=np.int64)
+    for long_side in SEARCH_LONG_SIDES_PX:
+        corners, ids = _detect(grey, board, long_side)
+        if len(ids) > len(best[1]):
+            best = corners, ids
+        if len(best[1]) >= ENOUGH_CORNERS or long_side >= max(grey.shape):
+            break
+    corners, ids = best
+    if len(ids) < MIN_CORNERS:
+        _explain_failure(photo, grey, board, len(ids), possible)
+    drawn = np.array([drawn_at[number] for number in ids.tolist()])
+    inside = _gate(drawn, corners)
+    drawn, corners = drawn[inside], corners[inside]
+    spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
+    if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
+        raise SheetError(
+            f"{photo.source}: the scan sheet is too much hidden: {len(drawn)} of {possible} "
+            f"chessboard corners lie in one place; show the whole sheet, flat and evenly lit"
+        )
+    corners = _refine(grey, drawn, corners)
+    inside = _gate(drawn, corners)
+    drawn, corners = drawn[inside], corners[inside]
+    homography = np.asarray(cv2.findHomography(drawn, corners, 0)[0], dtype=np.float64)
+    off = _map(homography, drawn) - corners
+    return SheetView(
+        corners_px=corners,
+        corners_mm=drawn,
+        homography=homography,
+        rms_px=float(np.sqrt((off**2).sum(axis=1).mean())),
+        possible=possible,
+    )
+
+
+def read_code(photo: Photo, view: SheetView) -> SheetCode | None:
+    """Read the sheet's QR code; None if it cannot be read.
+
+    Raises
+    ------
+    PlanError
+        If a code was read that is not a scan sheet's, or is damaged.
+    """
+    import zxingcpp
+
+    qr_only = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
+    grey = photo.grey8()
+    crop = _code_crop(grey, view)
+    local = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(4, 4)).apply(crop)
+    refusal: PlanError | None = None
+    for picture in (crop, local, grey):
+        for found in zxingcpp.read_barcodes(picture, formats=qr_only):
+            try:
+                return decode_plan(found.text)
+            except PlanError as exc:
+                refusal = exc
+    if refusal is not None:
+        raise PlanError(f"{photo.source}: {refusal}") from refusal
+    return None
+
+
+def _detect(
+    grey: NDArray[np.uint8], board: cv2.aruco.CharucoBoard, long_side: int
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Chessboard corners and their numbers, found in the picture shrunk to `long_side`."""
+    shrink = min(1.0, long_side / max(grey.shape))
+    small = (
+        grey
+        if shrink == 1
+        else cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    )
+    charuco = cv2.aruco.CharucoParameters()
+    charuco.minMarkers = 2
+    detector = cv2.aruco.CharucoDetector(board, charuco)
+    corners, ids, _, _ = detector.detectBoard(small)
+    if corners is None or ids is None or len(ids) == 0:
+        return np.empty((0, 2)), np.empty(0, dtype=np.int64)
+    # pixel centres: the shrunk picture's (0, 0) covers several pixels of the full one
+    full = (np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5) / shrink - 0.5
+    numbers = np.asarray(ids).ravel().astype(np.int64)
+    drawn = np.isin(numbers, list(ring_corners()))
+    return full[drawn], numbers[drawn]
+
+
+def _explain_failure(
+    photo: Photo,
+    grey: NDArray[np.uint8],
+    board: cv2.aruco.CharucoBoard,
+    found: int,
+    possible: int,
+) -> None:
+    _, ids = _detect(np.ascontiguousarray(grey[:, ::-1]), board, SEARCH_LONG_SIDES_PX[0])
+    if len(ids) >= max(MIN_CORNERS, 2 * found):
+        raise SheetError(
+            f"{photo.source}: the picture is mirrored; switch off the camera's mirroring, or use "
+            f"the rear camera"
+        )
+    if found == 0:
+        raise SheetError(
+            f"{photo.source}: no scan sheet in the picture; print one with 'ringscan sheet', lay "
+            f"the tower on it and photograph the whole sheet"
+        )
+    raise SheetError(
+        f"{photo.source}: only {found} of the scan sheet's {possible} chessboard corners can be "
+        f"seen, {MIN_CORNERS} are needed; show the whole sheet, sharp, flat and evenly lit"
+    )
+
+
+def _gate(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which corners lie on a common homography."""
+    if len(drawn) < MIN_CORNERS:
+        return np.zeros(len(drawn), dtype=bool)
+    limit = GATE_MM * _px_per_mm(drawn, seen)
+    _, inside = cv2.findHomography(drawn, seen, cv2.USAC_MAGSAC, limit, maxIters=2000)
+    if inside is None:
+        return np.zeros(len(drawn), dtype=bool)
+    mask: NDArray[np.bool_] = inside.ravel().astype(bool)
+    return mask
+
+
+def _px_per_mm(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> float:
+    """Typical scale of the sheet in the picture, by the spread of its corners."""
+    return float(np.median(_spread(seen)) / np.median(_spread(drawn)))
+
+
+def _spread(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    distance: NDArray[np.float64] = np.linalg.norm(points - np.median(points, axis=0), axis=1)
+    return distance
+
+
+def _refine(
+    grey: NDArray[np.uint8], drawn: NDArray[np.float64], corners: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Corners to a small part of a pixel, at full size."""
+    gap_px = (SQUARE_MM - MARKER_MM) / 2 * _px_per_mm(drawn, corners)
+    half = int(np.clip(REFINE_SHARE * gap_px, 3, 11))
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
+    start = corners.astype(np.float32).reshape(-1, 1, 2)
+    fine = cv2.cornerSubPix(grey, start, (half, half), (-1, -1), criteria)
+    return fine.reshape(-1, 2).astype(np.float64)
+
+
+def _map(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography)
+    return np.asarray(mapped, dtype=np.float64).reshape(-1, 2)
+
+
+def _code_crop(grey: NDArray[np.uint8], view: SheetView) -> NDArray[np.uint8]:
+    """The QR code seen straight on, upright, with its quiet zone."""
+    x0, y0, x1, y1 = CODE_BOX
+    scale, margin = CODE_CROP_PX_PER_MM, CODE_MARGIN_MM
+    size = (round((x1 - x0 + 2 * margin) * scale), round((y1 - y0 + 2 * margin) * scale))
+    to_crop = np.array(
+        [[scale, 0, (margin - x0) * scale], [0, scale, (margin - y0) * scale], [0, 0, 1.0]]
+    )
+    warp = to_crop @ np.linalg.inv(view.homography)
+    return np.asarray(cv2.warpPerspective(grey, warp, size, flags=cv2.INTER_LINEAR), np.uint8)
