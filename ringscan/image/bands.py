@@ -32,7 +32,7 @@ class Bands:
     bottom_mm, top_mm : height of the band's lower and upper end, (n_bands,)
     height_mm : from the base to the band's middle, as a caliper reads it, (n_bands,)
     state : State per band, (n_bands,)
-    frequency_hz, damping_ratio : commanded, mean over the band's layers; NaN outside the ramp
+    frequency_hz, damping_ratio : commanded, mean over the band's layers; NaN in the reference band
     profile : mean linear light, (n_bands, n_s); NaN where not valid
     scatter : standard deviation over the band's rows, (n_bands, n_s); NaN where not valid
     valid : (n_bands, n_s)
@@ -93,11 +93,17 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
 
 
 def layer_groups(plan: Plan, axis: Axis) -> list[tuple[int, int]]:
-    """First and last layer of each band, from the base up."""
+    """First and last layer of each band, from the base up.
+
+    Layers outside the ramp and the reference band are in none: the plan does not say what was
+    commanded there.
+    """
     state = plan.commands(axis).state
     changes = [0, *(np.flatnonzero(state[1:] != state[:-1]) + 1).tolist(), len(state)]
     groups: list[tuple[int, int]] = []
     for start, stop in itertools.pairwise(changes):
+        if state[start] == State.OUTSIDE.value:
+            continue
         on_ramp = state[start] == State.RAMP.value
         per_step = plan.ramp_of(axis).layers_per_step if on_ramp else 1
         groups += _share_out(start, stop, per_step, plan.size.layer_height_mm)

@@ -17,6 +17,7 @@ from math import comb, exp, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.errors import PlanError
 from ringscan.model.vibration import pole, residual
 from ringscan.plan import Family, Shaper
 
@@ -59,6 +60,11 @@ def shaper_impulses(
     Returns
     -------
     Impulses of shape (..., n)
+
+    Raises
+    ------
+    PlanError
+        If an EI shaper has no solution for these settings.
     """
     frequency, damping = np.broadcast_arrays(
         np.asarray(frequency_hz, float), np.asarray(damping_ratio, float)
@@ -137,8 +143,9 @@ def _extra_insensitive(humps: int, damping_ratio: float, tol: float) -> tuple[Ar
     for zeta in np.linspace(0, damping_ratio, 1 + int(np.ceil(damping_ratio / 0.02)))[1:]:
         x = least_squares(objective, x, args=(float(zeta),), xtol=1e-12, gtol=1e-12).x
     if damping_ratio and np.abs(conditions(x, damping_ratio)).max() > 1e-6:
-        raise ValueError(
-            f"no {humps}-hump EI shaper for damping_ratio={damping_ratio:g}, tolerance={tol:g}"
+        raise PlanError(
+            f"no {humps}-hump EI shaper exists for damping_ratio = {damping_ratio:g} and "
+            f"tolerance = {tol:g}; give a smaller damping_ratio, or the impulses as family 'LIST'"
         )
     a, t, _, _ = unpack(x)
     return a, t

@@ -1,0 +1,118 @@
+"""Commands around the photo: the sheet it is taken on, and the scan itself."""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ringscan.errors import RingscanError
+
+
+class AxisName(StrEnum):
+    """Axes as the command line takes them."""
+
+    X = "x"
+    Y = "y"
+
+
+class PaperName(StrEnum):
+    """Papers as the command line takes them."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's commands."""
+    app.command()(sheet)
+    app.command()(scan)
+
+
+def sheet(
+    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).")],
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="PDF to write; default: PLAN with .pdf.")
+    ] = None,
+    paper: Annotated[PaperName, typer.Option(help="Paper size.")] = PaperName.A4,
+) -> None:
+    """Write the scan sheet, the page the tower is photographed on, as a PDF."""
+    from ringscan.layout import Paper
+    from ringscan.make.sheet import write_sheet
+    from ringscan.plan import load_plan
+
+    target = out or plan.with_suffix(".pdf")
+    write_sheet(load_plan(plan), target, Paper(paper.value))
+    print(f"{target}: print it at 100 % (actual size), then measure its 100 mm line")
+
+
+def scan(
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos to measure.")],
+    plan: Annotated[
+        Path | None, typer.Option(help="Plan file, where the sheet's code does not hold it.")
+    ] = None,
+    axis: Annotated[
+        AxisName | None, typer.Option(help="Axis the face shows; else by the sheet's code.")
+    ] = None,
+    check_line: Annotated[
+        float,
+        typer.Option(min=90, max=110, help="Measured length of the sheet's 100 mm line, mm."),
+    ] = 100.0,
+    rows: Annotated[int, typer.Option(min=0, help="Table rows to print; 0: all.")] = 10,
+    json_out: Annotated[
+        bool, typer.Option("--json", help="Print everything as JSON instead.")
+    ] = False,
+    marked: Annotated[
+        Path | None,
+        typer.Option(help="Write the photo with all that was found drawn on it (PNG)."),
+    ] = None,
+    max_megapixels: Annotated[
+        float, typer.Option(min=1, max=400, help="Refuse larger pictures.")
+    ] = 60,
+) -> None:
+    """Measure photos of a tower on its scan sheet: natural frequency, damping, ranked table."""
+    from rich.console import Console
+
+    from ringscan.plan import load_plan
+    from ringscan.scan import scan_photo
+    from ringscan.show.record import to_json, to_record
+    from ringscan.show.table import print_scan
+
+    if marked is not None and len(photos) > 1:
+        raise typer.BadParameter("--marked goes with a single photo")
+    given = load_plan(plan) if plan is not None else None
+    console = Console(soft_wrap=False)
+    records = []
+    failed: RingscanError | None = None
+    for number, photo in enumerate(photos):
+        try:
+            result = scan_photo(
+                photo,
+                plan=given,
+                axis=axis.value if axis is not None else None,
+                check_line_mm=check_line,
+                max_megapixels=max_megapixels,
+            )
+            if marked is not None:
+                from ringscan.show.marked import write_marked
+
+                write_marked(photo, result, marked)
+        except RingscanError as exc:
+            if len(photos) == 1:
+                raise
+            failed = exc
+            print(f"ringscan: {exc}", file=sys.stderr)
+            continue
+        if json_out:
+            records.append(to_record(result))
+            continue
+        if number:
+            console.print()
+        print_scan(result, console, rows=rows)
+    if json_out:
+        sys.stdout.write(to_json(records))
+    if failed is not None:
+        raise SystemExit(failed.exit_status)

@@ -1,0 +1,113 @@
+"""The least-squares problem behind every answer: filtered walls and filtered ripple models."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.model.motion import CornerMotion
+from ringscan.model.ripple import Drawing, draw
+from ringscan.model.shapers import Impulses
+from ringscan.model.vibration import pole
+from ringscan.model.whiten import Whitener, build_whitener, flatten
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Walls:
+    """Layer bands of one face, as the fit takes them.
+
+    s_mm : wall positions, evenly spaced, (n,)
+    intensity : linear light, (b, n)
+    valid : (b, n)
+    impulses : of the shaper in each band, (b, m)
+    commanded_hz : shaper frequency in each band, NaN where it was off, (b,)
+    group : number of the stretch of neighbouring bands (reference, ramp), (b,)
+    motion : along the face
+    """
+
+    s_mm: Array
+    intensity: Array
+    valid: Mask
+    impulses: Impulses
+    commanded_hz: Array
+    group: NDArray[np.intp]
+    motion: CornerMotion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Problem:
+    """Filtered data, and the filter for models of it.
+
+    drawing : how each band was drawn
+    valid : samples in use, (b, n)
+    flat : relative brightness, (b, n)
+    whitener : the filter
+    data : filtered brightness, (b, n)
+    group : see Walls, (b,)
+    s_mm : wall positions, (n,)
+    """
+
+    drawing: Drawing
+    valid: Mask
+    flat: Array
+    whitener: Whitener
+    data: Array
+    group: NDArray[np.intp]
+    s_mm: Array
+
+    def columns(self, lam: complex, ramp_lam: complex | None = None) -> Array:
+        """Filtered real and imaginary part of the ripple's slope, (2, b, n)."""
+        slope = self.drawing.slope(lam, ramp_lam)
+        return np.stack([self.whitener(slope.real), self.whitener(-slope.imag)])
+
+    def strength(self, columns: Array) -> Array:
+        """Least-squares factors of columns (k, b, n), (k,)."""
+        flat = columns.reshape(columns.shape[0], -1)
+        return np.asarray(np.linalg.lstsq(flat @ flat.T, flat @ self.data.ravel(), rcond=None)[0])
+
+
+def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
+    """Flatten and filter walls; with `shared`, what all heights have in common is taken out."""
+    drawing = draw(walls.s_mm, walls.motion, walls.impulses)
+    valid = walls.valid & drawing.free
+    flat = flatten(walls.s_mm, walls.intensity, valid)
+    whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)
+    return Problem(
+        drawing=drawing,
+        valid=valid,
+        flat=flat,
+        whitener=whitener,
+        data=whitener(flat),
+        group=walls.group,
+        s_mm=walls.s_mm,
+    )
+
+
+def refine_noise(problem: Problem, lam: complex) -> Problem:
+    """Estimate the noise anew, from what the ripple at a pole leaves of the data."""
+    c = problem.strength(problem.columns(lam))
+    slope = problem.drawing.slope(lam)
+    left = np.where(problem.valid, problem.flat - c[0] * slope.real + c[1] * slope.imag, 0.0)
+    whitener = build_whitener(
+        problem.s_mm, left, problem.valid, group=problem.group, shared=problem.whitener.shared
+    )
+    return Problem(
+        drawing=problem.drawing,
+        valid=problem.valid,
+        flat=problem.flat,
+        whitener=whitener,
+        data=whitener(problem.flat),
+        group=problem.group,
+        s_mm=problem.s_mm,
+    )
+
+
+def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:
+    """`pole` of one pair of numbers."""
+    return complex(pole(frequency_hz, damping_ratio))

@@ -1,0 +1,129 @@
+"""From fits to one plain verdict: call, disagreement, or no call with the reason.
+
+A call needs a ripple that chance does not explain, two answers that agree, and an interval
+narrow enough to be of use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from math import hypot
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.model.answers import NullEstimate
+from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.fit import DAMPING_RANGE, JointFit, PoleEstimate
+from ringscan.model.problem import Walls
+from ringscan.model.search import chance_gains
+
+Array = NDArray[np.float64]
+
+CHANCE_TRIALS = 400
+CHANCE_LEVEL = 1e-3
+"""A blank wall passes for a ripple less often than this, by the trials' extreme-value law."""
+
+WIDEST_INTERVAL = 0.2
+"""Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
+ZV leaves more than a quarter of the ripple anyway."""
+
+RUNNER_UP_SHARE = 0.75
+"""A second pole that explains more than this share of the first one's gain is not excluded."""
+
+
+class Outcome(StrEnum):
+    """What the picture can say."""
+
+    CALL = "call"
+    DISAGREEMENT = "disagreement"
+    NO_CALL = "no call"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The outcome, why, and what to do.
+
+    outcome : see Outcome
+    reasons : one line each; what was seen, and what to change
+    chance_threshold : gain that a blank wall reaches with probability CHANCE_LEVEL
+    """
+
+    outcome: Outcome
+    reasons: tuple[str, ...]
+    chance_threshold: float
+
+
+def judge(
+    *,
+    fit: JointFit,
+    walls: Walls,
+    frequency: Interval,
+    spacing: PoleEstimate,
+    null: NullEstimate,
+) -> Verdict:
+    """Decide whether the fit may be called, and say why not."""
+    threshold = chance_threshold(fit, walls)
+    if fit.estimate.gain < threshold:
+        return Verdict(
+            outcome=Outcome.NO_CALL,
+            reasons=(
+                f"no ripple stands out of the wall's own texture (evidence "
+                f"{fit.estimate.gain:.0f}, a blank wall reaches {threshold:.0f}): print with a "
+                "higher acceleration or speed, and put the lamp lower at the left or right",
+            ),
+            chance_threshold=threshold,
+        )
+    doubts = tuple(_doubts(fit, frequency))
+    if doubts:
+        return Verdict(outcome=Outcome.NO_CALL, reasons=doubts, chance_threshold=threshold)
+    apart = tuple(_disagreement(spacing, null))
+    outcome = Outcome.DISAGREEMENT if apart else Outcome.CALL
+    return Verdict(outcome=outcome, reasons=apart, chance_threshold=threshold)
+
+
+def chance_threshold(fit: JointFit, walls: Walls) -> float:
+    """Gain that walls without ripple exceed with probability CHANCE_LEVEL.
+
+    The signs of the bands' residuals are drawn at random many times; the best gain of each
+    trial follows Gumbel's law, which is fitted by its first two moments.
+    """
+    gains = chance_gains(fit.residual_search(), walls.group, trials=CHANCE_TRIALS, seed=0)
+    scale = np.sqrt(6) / np.pi * gains.std()
+    location = gains.mean() - np.euler_gamma * scale
+    return float(location - scale * np.log(-np.log1p(-CHANCE_LEVEL)))
+
+
+def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:
+    if frequency.half_width > WIDEST_INTERVAL * frequency.value:
+        yield (
+            f"the frequency is only known to ±{frequency.half_width:.1f} Hz: print with a higher "
+            "acceleration, or photograph with a lower lamp and from nearer"
+        )
+    zeta = fit.estimate.damping_ratio
+    if not 1.1 * DAMPING_RANGE[0] < zeta < 0.9 * DAMPING_RANGE[1]:
+        yield (
+            f"the best fit has a damping ratio of {zeta:.3f}, which no such axis has: what was "
+            "found is not ringing, or it is too weak"
+        )
+    for other in fit.others:
+        if other.gain > RUNNER_UP_SHARE * fit.estimate.gain:
+            yield (
+                f"{other.frequency_hz:.1f} Hz explains the wall nearly as well as "
+                f"{fit.estimate.frequency_hz:.1f} Hz: make the ramp's range or the ripple larger"
+            )
+
+
+def _disagreement(spacing: PoleEstimate, null: NullEstimate) -> Iterator[str]:
+    apart = spacing.frequency_hz - null.frequency_hz
+    u_spacing = float(np.sqrt(spacing.covariance[0, 0]))
+    error = hypot(u_spacing, null.standard_error_hz, 0.01 * spacing.frequency_hz)
+    k = coverage_factor(min(spacing.freedom, null.freedom))
+    if abs(apart) > 1.5 * k * error:
+        yield (
+            f"the ripples' spacing says {spacing.frequency_hz:.1f} Hz, their turn of sign says "
+            f"{null.frequency_hz:.1f} Hz: something was not printed as planned; check that the "
+            "ramp reached the firmware and that the speed was not cut"
+        )

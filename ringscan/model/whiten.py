@@ -1,0 +1,194 @@
+"""What is not ripple: smooth shading, shared patterns and coloured noise, taken out of a wall.
+
+Noise along a printed wall is correlated, differs from band to band and is strongest near the
+edge. It is estimated from differences of neighbouring bands, in which the slowly changing ripple
+nearly cancels, and turned into a linear filter: scale, prediction-error filter, projection. The
+same filter runs over the data and over every model of it, so that the fit stays consistent
+whatever the filter's details.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+SMOOTH_DEGREE = 5
+"""Degree of the polynomial that follows the shading along a face; its shortest wave, a third of
+the face, is longer than the longest ripple in use."""
+
+AR_ORDER = 8
+"""Order of the prediction-error filter; at 0.2 mm it spans the length of bead texture."""
+
+NOISE_WINDOW_MM = 2.0
+"""Window over which the noise level along the face is smoothed."""
+
+
+def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
+    """Relative brightness ``I / base - 1`` per band, base being a smooth polynomial.
+
+    Under grazing light this is proportional to the wall's slope, also where the logarithm of
+    the brightness no longer is.
+
+    Parameters
+    ----------
+    s_mm : (n,)
+    intensity : linear light, (b, n)
+    valid : (b, n)
+
+    Returns
+    -------
+    (b, n), 0 where not valid
+    """
+    P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
+    filled = np.where(valid, intensity, 0.0)
+    weight = valid.astype(float)
+    base = np.ones_like(intensity)
+    for _ in range(2):
+        # relative errors count, so that a dark end of the face is followed as well as a lit one
+        gram = np.einsum("bn,ni,nj->bij", weight, P, P)
+        right = np.einsum("bn,ni->bi", weight * filled, P)
+        base = np.linalg.solve(gram, right[..., None])[..., 0] @ P.T
+        floor = 0.02 * np.maximum(base.max(axis=1, keepdims=True), 1e-12)
+        base = np.maximum(base, floor)
+        weight = valid / base**2
+    return np.asarray(np.where(valid, intensity / base - 1, 0.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whitener:
+    """Linear filter that leaves uncorrelated noise of unit size and nothing smooth.
+
+    scale : 1 / noise level, (b, n), 0 where not valid
+    ar : prediction-error filter, (p + 1,), first 1
+    use : output samples that stem from valid input only, (b, n)
+    smooth : orthonormal filtered smooth part per band, (b, n, d)
+    shared : whether the profile common to all bands is taken out
+    """
+
+    scale: Array
+    ar: Array
+    use: Mask
+    smooth: Array
+    shared: bool
+
+    def __call__(self, rows: Array) -> Array:
+        """Filter rows (b, n) of data or model."""
+        return self.common_out(self.alone(rows))
+
+    def alone(self, rows: Array) -> Array:
+        """Filter rows (b, n) band by band: all but taking out the shared profile."""
+        return self._project(_predict(rows * self.scale, self.ar) * self.use)
+
+    def common_out(self, rows: Array) -> Array:
+        """Take out the shared profile of filtered rows, if that is asked for."""
+        if not self.shared:
+            return rows
+        count = np.maximum(self.use.sum(axis=0), 1)
+        return self._project((rows - rows.sum(axis=0) / count) * self.use)
+
+    def adjoint(self, rows: Array) -> Array:
+        """Transpose of the filter: ``<w(model), rows> = <model, w.adjoint(rows)>``."""
+        out = self.common_out(self._project(rows * self.use)) * self.use
+        return np.asarray(self.scale * _predict(out[:, ::-1], self.ar)[:, ::-1])
+
+    def _project(self, rows: Array) -> Array:
+        inner = np.matmul(rows[:, None, :], self.smooth)
+        return np.asarray(rows - np.matmul(self.smooth, inner.transpose(0, 2, 1))[..., 0])
+
+
+def build_whitener(
+    s_mm: Array, noise: Array, valid: Mask, *, group: NDArray[np.intp], shared: bool
+) -> Whitener:
+    """Estimate the noise and build the filter.
+
+    Parameters
+    ----------
+    s_mm : evenly spaced, (n,)
+    noise : residuals, or flattened profiles whose neighbour differences serve, (b, n)
+    valid : (b, n)
+    group : bands are only compared with neighbours of the same group, (b,)
+    shared : see Whitener
+    """
+    level_b, level_s, ar = _noise(s_mm, noise, valid, group)
+    scale = np.where(valid, 1 / (level_b[:, None] * level_s), 0.0)
+    use = _with_past(valid, ar.size)
+    P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
+    columns = np.stack([_predict(scale * P[:, i], ar) * use for i in range(P.shape[1])], axis=-1)
+    smooth, _ = np.linalg.qr(columns)
+    return Whitener(scale=scale, ar=ar, use=use, smooth=smooth, shared=shared)
+
+
+def _unit(s_mm: Array) -> Array:
+    return np.asarray(2 * (s_mm - s_mm[0]) / (s_mm[-1] - s_mm[0]) - 1)
+
+
+def _with_past(valid: Mask, size: int) -> Mask:
+    """Samples that are valid together with the `size - 1` samples before them."""
+    use = valid.copy()
+    for lag in range(1, size):
+        use[:, lag:] &= valid[:, :-lag]
+        use[:, :lag] = False
+    return use
+
+
+def _predict(rows: Array, ar: Array) -> Array:
+    """Prediction-error filter along the last axis."""
+    out: Array = rows * ar[0]
+    for lag in range(1, ar.size):
+        out[:, lag:] += ar[lag] * rows[:, :-lag]
+    return out
+
+
+def _noise(
+    s_mm: Array, noise: Array, valid: Mask, group: NDArray[np.intp]
+) -> tuple[Array, Array, Array]:
+    """Noise level per band (b,) and along the face (n,), and its prediction-error filter."""
+    from scipy.ndimage import uniform_filter1d
+
+    pair = group[1:] == group[:-1]
+    both = valid[1:] & valid[:-1] & pair[:, None]
+    differ = np.where(both, noise[1:] - noise[:-1], 0.0) / np.sqrt(2)
+    power = differ**2
+    window = max(3, round(NOISE_WINDOW_MM / (s_mm[1] - s_mm[0])))
+    count = np.maximum(both.sum(axis=0), 1e-9)
+    along = uniform_filter1d(power.sum(axis=0), window, mode="nearest") / np.maximum(
+        uniform_filter1d(count.astype(float), window, mode="nearest"), 1e-9
+    )
+    level_s = np.sqrt(np.maximum(along, 1e-4 * np.median(along) + 1e-300))
+    per_pair = np.full(pair.size, np.nan)
+    enough = both.sum(axis=1) > 10
+    scaled = np.where(both, differ / level_s, 0.0)
+    per_pair[enough] = (scaled[enough] ** 2).sum(axis=1) / both[enough].sum(axis=1)
+    level_b = np.empty(noise.shape[0])
+    left, right = np.append(np.nan, per_pair), np.append(per_pair, np.nan)
+    with np.errstate(invalid="ignore"):
+        mean = np.where(np.isnan(left), right, np.where(np.isnan(right), left, (left + right) / 2))
+    mean = np.where(np.isnan(mean), np.nanmedian(per_pair), mean)
+    level_b = np.sqrt(np.maximum(mean, 1e-12))
+    # a single quiet pair must not dominate the fit
+    level_b = np.maximum(level_b, 0.3 * np.median(level_b))
+    even = scaled / np.sqrt((level_b[1:] ** 2 + level_b[:-1] ** 2) / 2)[:, None]
+    ar = _burg(even, both)
+    left = _predict(even, ar)[_with_past(both, ar.size)]
+    return level_b, level_s, ar / np.sqrt(np.mean(left**2))
+
+
+def _burg(rows: Array, use: Mask) -> Array:
+    """Prediction-error filter by Burg's method, pooled over rows; masked samples count as 0."""
+    forward, backward = rows.copy(), rows.copy()
+    both = use.copy()
+    ar = np.array([1.0])
+    for _ in range(AR_ORDER):
+        f, b = forward[:, 1:], backward[:, :-1]
+        both = both[:, 1:] & both[:, :-1]
+        top = 2 * np.sum(f * b * both)
+        bottom = np.sum((f**2 + b**2) * both)
+        k = -top / bottom if bottom > 0 else 0.0
+        forward, backward = f + k * b, b + k * f
+        ar = np.append(ar, 0.0) + k * np.append(ar, 0.0)[::-1]
+    return ar

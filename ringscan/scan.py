@@ -1,0 +1,190 @@
+"""The whole measurement on one screen: from a photo to an axis's frequency and damping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ringscan.errors import PlanError, SheetError
+from ringscan.image.bands import Bands, measure_bands
+from ringscan.image.face import FaceView, locate_face
+from ringscan.image.photo import Photo, read_photo
+from ringscan.image.pose import find_pose
+from ringscan.image.rectify import Face, rectify_face
+from ringscan.image.reference import SheetView, find_sheet, read_code
+from ringscan.model.answers import (
+    BandRipple,
+    NullEstimate,
+    fit_null,
+    fit_spacing,
+    measure_ripple,
+)
+from ringscan.model.budget import Inputs, Interval, intervals
+from ringscan.model.fit import JointFit, PoleEstimate, fit_jointly
+from ringscan.model.motion import CornerMotion
+from ringscan.model.problem import Walls
+from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
+from ringscan.model.shapers import shaper_impulses
+from ringscan.model.verdict import Verdict, judge
+from ringscan.plan import Axis, Plan, Quantity
+
+SCALE_UNCERTAINTY = 0.003
+"""Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
+
+EDGE_UNCERTAINTY_MM = 0.1
+"""Standard uncertainty of the entry edge's place; measured on rendered pictures."""
+
+HEIGHT_UNCERTAINTY_MM = 0.2
+"""Standard uncertainty of heights: one layer, and the base's place in the picture."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scan:
+    """Everything one photo says, step by step.
+
+    photo : name of the file and its SHA-256
+    plan, axis : what was printed, and which axis the face shows
+    view : where the face is in the picture
+    bands : the layer bands' profiles
+    fit : the joint fit
+    spacing, null : the two independent answers
+    frequency_hz, damping_ratio : of the axis, with 95 % intervals
+    ripple : every band's own ripple
+    ranking : bands from the quietest up
+    quiet_height_mm : where the ripple is least by the fit; NaN where no ramp height does that
+    verdict : whether all this may be called
+    """
+
+    photo: str
+    sha256: str
+    plan: Plan
+    axis: Axis
+    view: FaceView
+    face: Face
+    bands: Bands
+    fit: JointFit
+    spacing: PoleEstimate
+    null: NullEstimate
+    frequency_hz: Interval
+    damping_ratio: Interval
+    ripple: BandRipple
+    ranking: tuple[RankedBand, ...]
+    quiet_height_mm: float
+    verdict: Verdict
+
+
+def scan_photo(
+    path: Path,
+    *,
+    plan: Plan | None = None,
+    axis: Axis | None = None,
+    check_line_mm: float = 100.0,
+    max_megapixels: float = 60,
+) -> Scan:
+    """Measure one photo.
+
+    Parameters
+    ----------
+    path : the picture
+    plan, axis : override what the sheet's code says; needed where it cannot be read
+    check_line_mm : measured length of the sheet's 100 mm line
+    max_megapixels : larger pictures are refused
+
+    Raises
+    ------
+    RingscanError
+        If the picture cannot be measured at all. A picture that can be measured but says
+        nothing is no error: see `Scan.verdict`.
+    """
+    photo = read_photo(path, max_megapixels=max_megapixels)
+    sheet = find_sheet(photo)
+    plan, axis = _plan_and_axis(photo, sheet, plan, axis)
+    pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
+    view = locate_face(photo, sheet, pose, plan, axis)
+    face = rectify_face(photo, view)
+    bands = measure_bands(face, plan, axis)
+    return measure(photo, plan, axis, view, face, bands)
+
+
+def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, bands: Bands) -> Scan:
+    """Everything after the picture: fit the bands, cross-check, rank and judge."""
+    walls = walls_of(bands, plan)
+    fit = fit_jointly(walls)
+    frequency, damping = intervals(fit, walls, _inputs(plan, axis))
+    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    null = fit_null(fit.problem, spacing)
+    ripple = measure_ripple(fit)
+    quiet = quiet_height_mm(fit.estimate, plan, axis)
+    verdict = judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+    return Scan(
+        photo=photo.source,
+        sha256=photo.sha256,
+        plan=plan,
+        axis=axis,
+        view=view,
+        face=face,
+        bands=bands,
+        fit=fit,
+        spacing=spacing,
+        null=null,
+        frequency_hz=frequency,
+        damping_ratio=damping,
+        ripple=ripple,
+        ranking=rank_bands(ripple, bands.frequency_hz, bands.damping_ratio, bands.height_mm),
+        quiet_height_mm=quiet,
+        verdict=verdict,
+    )
+
+
+def walls_of(bands: Bands, plan: Plan) -> Walls:
+    """Hand the bands to the model: plain arrays, no pictures."""
+    group = np.cumsum(np.append(False, bands.state[1:] != bands.state[:-1]))
+    return Walls(
+        s_mm=bands.s_mm,
+        intensity=np.where(bands.valid, bands.profile, 0.0),
+        valid=bands.valid,
+        impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
+        commanded_hz=bands.frequency_hz,
+        group=group.astype(np.intp),
+        motion=CornerMotion(
+            speed_mm_s=plan.motion.speed_mm_s,
+            acceleration_mm_s2=plan.motion.acceleration_mm_s2,
+            corner_speed_mm_s=plan.motion.corner_speed_mm_s,
+            length_mm=plan.size.width_mm,
+        ),
+    )
+
+
+def _plan_and_axis(
+    photo: Photo, sheet: SheetView, plan: Plan | None, axis: Axis | None
+) -> tuple[Plan, Axis]:
+    """What was given wins over the sheet's code."""
+    if plan is not None and axis is not None:
+        return plan, axis
+    code = read_code(photo, sheet)
+    if code is not None:
+        return plan or code.plan, axis or code.axis
+    if plan is None:
+        raise SheetError(
+            f"{photo.source}: the sheet's code cannot be read; give the plan file and the axis, "
+            "or photograph again with the code sharp and uncovered"
+        )
+    if len(plan.axes) == 1:
+        return plan, plan.axes[0]
+    raise PlanError(
+        f"{photo.source}: the sheet's code cannot be read and the plan has two axes; say which "
+        "one the face shows"
+    )
+
+
+def _inputs(plan: Plan, axis: Axis) -> Inputs:
+    ramp = plan.ramp_of(axis)
+    per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
+    return Inputs(
+        scale=SCALE_UNCERTAINTY,
+        offset_mm=EDGE_UNCERTAINTY_MM,
+        height_mm=HEIGHT_UNCERTAINTY_MM,
+        hz_per_mm=per_layer / plan.size.layer_height_mm,
+    )

@@ -1,0 +1,105 @@
+"""A scan as a plain dict, for JSON. docs/json.md describes every key."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.verdict import Outcome
+from ringscan.scan import Scan
+
+RECORD_VERSION = 1
+
+
+def to_record(scan: Scan) -> dict[str, Any]:
+    """Return the scan as a dict of plain values; numbers that are not known are None.
+
+    When there is no call, the answer's own keys are None: a number that the picture cannot
+    vouch for is not handed on. What the fit came to stands under `fit`, for the curious.
+    """
+    called = scan.verdict.outcome is Outcome.CALL
+    known = scan.verdict.outcome is not Outcome.NO_CALL
+    frequency, damping = scan.frequency_hz, scan.damping_ratio
+    spacing_error = math.sqrt(scan.spacing.covariance[0, 0])
+    record = {
+        "record_version": RECORD_VERSION,
+        "photo": scan.photo,
+        "photo_sha256": scan.sha256,
+        "plan_sha256": scan.plan.digest,
+        "tower": scan.plan.tower,
+        "axis": scan.axis,
+        "verdict": scan.verdict.outcome.value,
+        "reasons": list(scan.verdict.reasons),
+        "natural_frequency_hz": frequency.value if called else None,
+        "natural_frequency_interval_hz": _ends(frequency) if called else None,
+        "damping_ratio": damping.value if called else None,
+        "damping_ratio_interval": _ends(damping) if called else None,
+        "null_frequency_hz": scan.null.frequency_hz if known else None,
+        "null_frequency_interval_hz": _around(
+            scan.null.frequency_hz, scan.null.standard_error_hz, scan.null.freedom
+        )
+        if known
+        else None,
+        "spacing_frequency_hz": scan.spacing.frequency_hz if known else None,
+        "spacing_frequency_interval_hz": _around(
+            scan.spacing.frequency_hz, spacing_error, scan.spacing.freedom
+        )
+        if known
+        else None,
+        "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
+        "quiet_height_mm": scan.quiet_height_mm if called else None,
+        "scale_mm_per_px": 1 / scan.view.px_per_mm,
+        "face_corners_px": scan.view.corners_px.tolist(),
+        "sheet_size_mm": list(scan.view.sheet_size_mm),
+        "flags": list(scan.view.flags),
+        "fit": {
+            "frequency_hz": frequency.value,
+            "damping_ratio": damping.value,
+            "evidence": scan.fit.estimate.gain,
+            "evidence_needed": scan.verdict.chance_threshold,
+        },
+        "bands": [
+            {
+                "rank": row.rank,
+                "band": row.band,
+                "commanded_frequency_hz": row.frequency_hz,
+                "commanded_damping_ratio": row.damping_ratio,
+                "height_mm": row.height_mm,
+                "ripple": row.ripple,
+                "ripple_interval": [row.low, row.high],
+                "fitted_ripple": row.fitted,
+                "remark": row.remark,
+            }
+            for row in scan.ranking
+        ],
+    }
+    cleaned: dict[str, Any] = _finite(record)
+    return cleaned
+
+
+def to_json(records: list[dict[str, Any]]) -> str:
+    """JSON of one record, or of a list when there are several."""
+    content = records[0] if len(records) == 1 else records
+    return json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def _ends(interval: Interval) -> list[float]:
+    return [interval.low, interval.high]
+
+
+def _around(value: float, error: float, freedom: float) -> list[float]:
+    half = coverage_factor(freedom) * error
+    return [value - half, value + half]
+
+
+def _finite(value: Any) -> Any:
+    """Replace what JSON cannot hold: NaN and infinity are "not known"."""
+    if isinstance(value, dict):
+        return {key: _finite(part) for key, part in value.items()}
+    if isinstance(value, list):
+        return [_finite(part) for part in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
