@@ -59,6 +59,14 @@ class Box:
         flat = np.array([self.x_mm, self.y_mm]) + u[:, None] * right + v[:, None] * up
         return np.column_stack([flat, np.full(len(flat), -above_mm)])
 
+    def inside_out(
+        self, flat_mm: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Inverse of `points`: (u, v) of points on the sheet's plane or one above it, (n, 2)."""
+        right, up = self.axes
+        away = flat_mm - np.array([self.x_mm, self.y_mm])
+        return away @ right, away @ up
+
     def edge(self, side: Side, along: NDArray[np.float64], above_mm: float) -> NDArray[np.float64]:
         """Points of one edge, (n, 3), `along` it from the box's middle line."""
         out = np.full(len(along), side.sign * self.reach_mm(side))
@@ -73,12 +81,10 @@ class Box:
         """Length of an edge."""
         return self.height_mm if side.upright else self.width_mm
 
-    def shows_wall(self, side: Side, eye_mm: NDArray[np.float64]) -> bool:
-        """Whether the wall below an edge is seen, rather than the sheet beyond it."""
-        right, up = self.axes
-        away = eye_mm[:2] - np.array([self.x_mm, self.y_mm])
-        out = float(away @ (right if side.upright else up)) * side.sign
-        return out > self.reach_mm(side)
+    def lean_mm(self, side: Side, eye_mm: NDArray[np.float64]) -> float:
+        """How far the eye is out beyond an edge: if it is, the wall below the edge is seen."""
+        u, v = self.inside_out(eye_mm[None, :2])
+        return float((u if side.upright else v)[0]) * side.sign - self.reach_mm(side)
 
     def shadow_hull(self, eye_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Convex outline of what the box hides of the sheet from the eye, (n, 2) in sheet mm."""

@@ -9,6 +9,7 @@ wall is seen below the edge there is only a step of brightness.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import cv2
 import numpy as np
@@ -20,11 +21,7 @@ from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera
 from ringscan.layout import COMB_PERIOD_MM, Outline
 
-COMB_SD_MM = 0.06
-"""Of an edge point by the comb: a printed edge is no straighter."""
-STEP_SD_MM = 0.15
-"""Of one by brightness: a printed corner is round, and shaded by the ripple's first crest."""
-END_MARGIN_MM = 2.5
+END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
 BAR_CORE = 0.35
 """Cosine from which a sample lies well inside a bar."""
@@ -37,19 +34,25 @@ MIN_STEP = 0.08
 """Relative step of brightness that counts as an edge."""
 
 
+class Kind(StrEnum):
+    """What an edge is between."""
+
+    FACE_SHEET = "face against the sheet beyond"
+    WALL_SHEET = "the wall's foot on the sheet"
+    FACE_WALL = "face against the wall below it"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EdgePoints:
     """Points found along one side of the box.
 
-    on_sheet : True for the line where the tower's wall meets the sheet, False for the face's edge
+    kind : what was seen there
     points_px : (n, 2)
-    sd_mm : of each, across the edge
     """
 
     side: Side
-    on_sheet: bool
+    kind: Kind
     points_px: NDArray[np.float64]
-    sd_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,13 +93,14 @@ def comb_edge(
     sheet_scale: NDArray[np.float64],
 ) -> EdgePoints:
     """Where the tower begins to hide the comb, within `reach_mm` of the box's edge."""
-    on_sheet = box.shows_wall(side, camera.position_mm)
-    above = 0.0 if on_sheet else box.width_mm
+    shows_wall = box.lean_mm(side, camera.position_mm) > 0
+    above = 0.0 if shows_wall else box.width_mm
     strip = _Strip.of(crop, camera, box, side, above, reach_mm)
-    ground = camera.to_plane(strip.points_px.reshape(-1, 2), 0.0) / sheet_scale
-    wave = ink(ground.reshape(strip.points_px.shape), side, outline)
-    height = -camera.position_mm[2]
-    period = COMB_PERIOD_MM * float(sheet_scale.mean()) * (height - above) / height
+    eye = camera.position_mm
+    # seen from the eye, the sheet behind a parallel plane is that plane scaled about the eye
+    shrink = 1 + above / eye[2]
+    wave = ink((eye[:2] + (strip.flat_mm - eye[:2]) / shrink) / sheet_scale, side, outline)
+    period = COMB_PERIOD_MM * float(sheet_scale.mean()) * shrink
     found = []
     half = box.length_mm(side) / 2 - END_MARGIN_MM
     for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
@@ -105,7 +109,8 @@ def comb_edge(
         out = _fall(strip.out, difference)
         if out is not None:
             found.append((middle, out))
-    return strip.edge_points(found, camera, box, side, above, on_sheet, COMB_SD_MM)
+    kind = Kind.WALL_SHEET if shows_wall else Kind.FACE_SHEET
+    return strip.edge_points(found, camera, box, side, above, kind)
 
 
 def step_edge(crop: Crop, camera: Camera, box: Box, side: Side, *, reach_mm: float) -> EdgePoints:
@@ -120,16 +125,21 @@ def step_edge(crop: Crop, camera: Camera, box: Box, side: Side, *, reach_mm: flo
         out = _step(strip.out, profile.astype(np.float64))
         if out is not None:
             found.append((middle, out))
-    return strip.edge_points(found, camera, box, side, box.width_mm, False, STEP_SD_MM)
+    return strip.edge_points(found, camera, box, side, box.width_mm, Kind.FACE_WALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Strip:
-    """Samples along an edge: rows run along it, columns outward across it."""
+    """Samples along an edge: rows run along it, columns outward across it.
+
+    along, out : mm, from the edge's middle and from the edge
+    flat_mm : of the samples in their plane, the sheet's frame, (n_along, n_out, 2)
+    light : (n_along, n_out)
+    """
 
     along: NDArray[np.float64]
     out: NDArray[np.float64]
-    points_px: NDArray[np.float64]
+    flat_mm: NDArray[np.float64]
     light: NDArray[np.float32]
 
     @classmethod
@@ -139,14 +149,15 @@ class _Strip:
         half = box.length_mm(side) / 2
         ends = camera.project(box.edge(side, np.array([-half, half]), above))
         px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
-        along = np.arange(-half, half, 1.5 / px_per_mm)
+        along = np.arange(-half, half, 2.0 / px_per_mm)
         out = np.arange(-reach, reach, 0.5 / px_per_mm)
         a, o = np.meshgrid(along, box.reach_mm(side) + out, indexing="ij")
         u, v = (side.sign * o, a) if side.upright else (a, side.sign * o)
-        points = camera.project(box.points(u.ravel(), v.ravel(), above)).reshape(*a.shape, 2)
-        return cls(
-            along=along, out=out, points_px=points, light=crop.sample(points, cv2.INTER_LINEAR)
-        )
+        points = box.points(u.ravel(), v.ravel(), above)
+        seen = camera.project(points).reshape(*a.shape, 2)
+        flat = points[:, :2].reshape(*a.shape, 2)
+        light = crop.sample(seen, cv2.INTER_LINEAR)
+        return cls(along=along, out=out, flat_mm=flat, light=light)
 
     def edge_points(
         self,
@@ -155,8 +166,7 @@ class _Strip:
         box: Box,
         side: Side,
         above: float,
-        on_sheet: bool,
-        sd_mm: float,
+        kind: Kind,
     ) -> EdgePoints:
         points = np.empty((0, 2))
         if found:
@@ -164,7 +174,7 @@ class _Strip:
             o = side.sign * (box.reach_mm(side) + out)
             u, v = (o, along) if side.upright else (along, o)
             points = camera.project(box.points(u, v, above))
-        return EdgePoints(side=side, on_sheet=on_sheet, points_px=points, sd_mm=sd_mm)
+        return EdgePoints(side=side, kind=kind, points_px=points)
 
 
 def _bar_difference(light: NDArray[np.float32], wave: NDArray[np.float64]) -> NDArray[np.float64]:

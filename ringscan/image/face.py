@@ -8,32 +8,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan import layout
 from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.comb import find_tower
 from ringscan.image.edges import Crop, EdgePoints, comb_edge, crop_around, step_edge
+from ringscan.image.outline import Corners, Outline, fit_outline, out_mm
 from ringscan.image.photo import Photo
-from ringscan.image.pose import (
-    CORNER_SD_PX,
-    Camera,
-    Pose,
-    prior_misses,
-    sheet_misses,
-    unpack,
-)
+from ringscan.image.pose import Camera, Pose
 from ringscan.image.reference import SheetView
-from ringscan.layout import Outline, tower_outline
 from ringscan.plan import Axis, Direction, Plan
 
-SIZE_SD = 0.004
-"""Printed towers shrink or swell by about this much (common practice)."""
 SIZE_LIMIT = 0.04
 """A tower off its plan's size by more is another tower, or another plan."""
 ASPECT_LIMIT = 0.03
 """The same for width against height, which no error of the focal length can change."""
 WIDE_MM, NARROW_MM = 4.0, 1.5
-"""Reach of the search for edges: first after the coarse search, then after a fit."""
+"""Reach of the search for edges: after the coarse search, and after a fit."""
 MIN_EDGE_POINTS = 5
+MIN_WALL_MM = 0.6
+"""Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
 
 
@@ -93,31 +87,25 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     PlanError
         If the tower is not of the plan's size.
     """
-    plan.ramp_of(axis)
-    outline = tower_outline(plan)
+    corners = Corners.of(plan, axis)
+    sizes = (plan.size.width_mm, plan.height_mm)
     box = find_tower(photo, view, pose, plan)
-    corners = pose.camera.project(_corner_points(box))
-    px_per_mm = _scale(corners, box.width_mm, box.height_mm)
-    crop = crop_around(photo, corners, 2 * WIDE_MM * px_per_mm)
-    vector, camera = pose.vector, pose.camera
-    edges = _comb_edges(crop, camera, box, WIDE_MM, outline, pose)
-    box, _ = _fit_box(photo, edges, camera, box, plan)
-    edges = _comb_edges(crop, camera, box, NARROW_MM, outline, pose)
-    box, _ = _fit_box(photo, edges, camera, box, plan)
-    size = _measured_size(edges, box)
-    size_sd = pose.focal_sd * box.width_mm / (-camera.position_mm[2] - box.width_mm)
+    corners_px = pose.camera.project(_corner_points(box))
+    crop = crop_around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
+    now = Outline(vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[])
+    for reach in (WIDE_MM, NARROW_MM):
+        edges = _find_edges(crop, now, pose, plan, reach, walls=reach == NARROW_MM)
+        _check_edges(photo, edges)
+        now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
+    size = _measured_size(now)
+    size_sd = pose.focal_sd * box.width_mm / (-pose.camera.position_mm[2] - box.width_mm)
     _check_size(photo, plan, size, size_sd)
     for _ in range(2):
-        vector, box, kept = _fit_all(view, pose, plan, edges, vector, box)
-        camera = unpack(vector, camera.centre_px)
-        edges = _comb_edges(crop, camera, box, NARROW_MM, outline, pose) + [
-            step_edge(crop, camera, box, side, reach_mm=NARROW_MM)
-            for side in Side
-            if box.shows_wall(side, camera.position_mm)
-        ]
-    vector, box, kept = _fit_all(view, pose, plan, edges, vector, box)
-    camera = unpack(vector, camera.centre_px)
-    off = np.concatenate([_out_mm(part, camera, box) for part in kept])
+        edges = _find_edges(crop, now, pose, plan, NARROW_MM, walls=True)
+        now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
+    off = np.concatenate(
+        [out_mm(part, now.camera, now.box, now.rounding, corners)[0] for part in now.edges]
+    )
     rms = float(np.sqrt((off**2).mean()))
     if rms > MAX_RMS_MM:
         raise FaceError(
@@ -125,19 +113,19 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"on its back, and clear the sheet"
         )
     entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
-    corners = camera.project(_corner_points(box))
+    corners_px = now.camera.project(_corner_points(now.box))
     return FaceView(
-        camera=camera,
-        box=box,
+        camera=now.camera,
+        box=now.box,
         entry=entry,
         width_mm=plan.size.width_mm,
         height_mm=plan.height_mm,
-        corners_px=corners if entry is Side.LEFT else corners[[1, 0, 3, 2]],
-        px_per_mm=_scale(corners, plan.size.width_mm, plan.height_mm),
+        corners_px=corners_px if entry is Side.LEFT else corners_px[[1, 0, 3, 2]],
+        px_per_mm=_scale(corners_px, *sizes),
         sheet_size_mm=size,
         size_sd=size_sd,
         rms_mm=rms,
-        edge_points=tuple(kept),
+        edge_points=tuple(now.edges),
         flags=(),
     )
 
@@ -154,126 +142,54 @@ def _scale(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -
     return math.sqrt(area / (width_mm * height_mm))
 
 
-def _comb_edges(
-    crop: Crop, camera: Camera, box: Box, reach: float, outline: Outline, pose: Pose
+def _find_edges(
+    crop: Crop, now: Outline, pose: Pose, plan: Plan, reach: float, *, walls: bool
 ) -> list[EdgePoints]:
-    return [
-        comb_edge(
-            crop,
-            camera,
-            box,
-            side,
-            reach_mm=reach,
-            outline=outline,
-            sheet_scale=pose.sheet_scale,
+    """Edge points of all sides by the comb and, where walls are seen, by brightness."""
+    drawn = layout.tower_outline(plan)
+    edges = []
+    for side in Side:
+        edges.append(
+            comb_edge(
+                crop,
+                now.camera,
+                now.box,
+                side,
+                reach_mm=reach,
+                outline=drawn,
+                sheet_scale=pose.sheet_scale,
+            )
         )
-        for side in Side
-    ]
+        eye = now.camera.position_mm
+        seen_mm = -now.box.lean_mm(side, eye) * now.box.width_mm / eye[2]
+        if walls and seen_mm > MIN_WALL_MM:
+            edges.append(step_edge(crop, now.camera, now.box, side, reach_mm=reach))
+    return [part for part in edges if len(part.points_px) >= MIN_EDGE_POINTS]
 
 
-def _out_mm(part: EdgePoints, camera: Camera, box: Box) -> NDArray[np.float64]:
-    """How far edge points lie outside the box's edge, mm."""
-    flat = camera.to_plane(part.points_px, 0.0 if part.on_sheet else box.width_mm)
-    right, up = box.axes
-    away = (flat - np.array([box.x_mm, box.y_mm])) @ (right if part.side.upright else up)
-    off: NDArray[np.float64] = away * part.side.sign - box.reach_mm(part.side)
-    return off
-
-
-def _box_of(values: NDArray[np.float64]) -> Box:
-    x, y, yaw, width, height = values.tolist()
-    return Box(x_mm=x, y_mm=y, yaw_deg=yaw, width_mm=width, height_mm=height)
-
-
-def _values_of(box: Box) -> NDArray[np.float64]:
-    return np.array([box.x_mm, box.y_mm, box.yaw_deg, box.width_mm, box.height_mm])
-
-
-def _fit_box(
-    photo: Photo, edges: list[EdgePoints], camera: Camera, start: Box, plan: Plan
-) -> tuple[Box, list[EdgePoints]]:
-    """Fit the box alone, size free; the camera is believed."""
-    from scipy.optimize import least_squares
-
-    found = sum(len(part.points_px) >= MIN_EDGE_POINTS for part in edges)
-    if found < 3:
+def _check_edges(photo: Photo, edges: list[EdgePoints]) -> None:
+    sides = {part.side for part in edges}
+    if not (any(s.upright for s in sides) and any(not s.upright for s in sides)):
+        seen = ", ".join(sorted(sides)) or "none"
         raise FaceError(
-            f"{photo.source}: only {found} of the tower's 4 edges can be told from the sheet; "
-            f"show the bars around the tower, sharp and lit"
+            f"{photo.source}: too few of the tower's edges can be told from the sheet (seen: "
+            f"{seen}); show the bars around the tower, sharp and lit"
         )
-    # weak, and only there so that an edge that is not seen leaves the size at the plan's
-    loose = 0.02 * np.array([plan.size.width_mm, plan.height_mm])
-    sizes = np.array([plan.size.width_mm, plan.height_mm])
-
-    def residuals(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        box = _box_of(values)
-        misses = [_out_mm(part, camera, box) / part.sd_mm for part in edges]
-        return np.concatenate([*misses, (values[3:] - sizes) / loose])
-
-    fit = least_squares(residuals, _values_of(start), loss="soft_l1", f_scale=2.0)
-    return _box_of(fit.x), edges
 
 
-def _fit_all(
-    view: SheetView,
-    pose: Pose,
-    plan: Plan,
-    edges: list[EdgePoints],
-    vector: NDArray[np.float64],
-    box: Box,
-) -> tuple[NDArray[np.float64], Box, list[EdgePoints]]:
-    """Fit camera and box together, and drop edge points that lie off."""
-    from scipy.optimize import least_squares
-
-    centre = pose.camera.centre_px
-    scale = float(pose.sheet_scale[0])
-    sizes = np.array([plan.size.width_mm, plan.height_mm])
-    for last in (False, True):
-        kept = edges
-
-        def residuals(
-            values: NDArray[np.float64], edges: list[EdgePoints] = kept
-        ) -> NDArray[np.float64]:
-            trial, camera = _box_of(values[9:]), unpack(values, centre)
-            sheet = sheet_misses(values, centre, view, scale)[pose.used].ravel() / CORNER_SD_PX
-            outline = [_out_mm(part, camera, trial) / part.sd_mm for part in edges]
-            size = (values[12:] / sizes - 1) / SIZE_SD
-            return np.concatenate([sheet, *outline, size, prior_misses(values, pose.focal_prior)])
-
-        start = np.concatenate([vector, _values_of(box)])
-        fit = least_squares(residuals, start, x_scale="jac", loss="soft_l1", f_scale=2.0)
-        vector, box = fit.x[:9], _box_of(fit.x[9:])
-        if not last:
-            edges = [_without_outliers(part, unpack(vector, centre), box) for part in edges]
-    return vector, box, kept
-
-
-def _without_outliers(part: EdgePoints, camera: Camera, box: Box) -> EdgePoints:
-    if len(part.points_px) == 0:
-        return part
-    off = _out_mm(part, camera, box)
-    middle = np.median(off)
-    spread = 1.4826 * float(np.median(np.abs(off - middle)))
-    inside = np.abs(off - middle) <= max(3 * spread, part.sd_mm)
-    return EdgePoints(
-        side=part.side, on_sheet=part.on_sheet, points_px=part.points_px[inside], sd_mm=part.sd_mm
-    )
-
-
-def _measured_size(edges: list[EdgePoints], box: Box) -> tuple[float, float]:
-    seen = {part.side for part in edges if len(part.points_px) >= MIN_EDGE_POINTS}
-    width = box.width_mm if {Side.LEFT, Side.RIGHT} <= seen else math.nan
-    height = box.height_mm if {Side.BASE, Side.TOP} <= seen else math.nan
+def _measured_size(outline: Outline) -> tuple[float, float]:
+    sides = {part.side for part in outline.edges if len(part.points_px) >= MIN_EDGE_POINTS}
+    width = outline.box.width_mm if {Side.LEFT, Side.RIGHT} <= sides else math.nan
+    height = outline.box.height_mm if {Side.BASE, Side.TOP} <= sides else math.nan
     return width, height
 
 
 def _check_size(photo: Photo, plan: Plan, size: tuple[float, float], size_sd: float) -> None:
     """Refuse a tower that is not the plan's."""
     ratios = np.array(size) / (plan.size.width_mm, plan.height_mm)
-    limit = SIZE_LIMIT + 2 * size_sd
-    off = np.abs(np.log(ratios))
+    off = float(np.nanmax(np.abs(np.log(ratios)), initial=0.0))
     aspect = abs(math.log(ratios[0] / ratios[1]))
-    if np.nanmax(off, initial=0.0) > limit or aspect > ASPECT_LIMIT:
+    if off > SIZE_LIMIT + 2 * size_sd or aspect > ASPECT_LIMIT:
         seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in size)
         raise PlanError(
             f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "

@@ -71,8 +71,10 @@ class Camera:
         px: NDArray[np.float64] = self.focal_px * bent + self.centre_px
         return px
 
-    def to_plane(self, points_px: NDArray[np.float64], height_mm: float) -> NDArray[np.float64]:
-        """Where rays through pixels, (n, 2), meet the plane above the sheet, mm, (n, 2)."""
+    def to_plane(
+        self, points_px: NDArray[np.float64], height_mm: float | NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Where rays through pixels, (n, 2), are at a height above the sheet, mm, (n, 2)."""
         bent = (points_px - np.asarray(self.centre_px)) / self.focal_px
         flat = bent
         for _ in range(8):  # a contraction: k1 r² is a few per cent
