@@ -21,8 +21,9 @@ from ringscan.model.answers import (
     fit_spacing,
     measure_ripple,
 )
-from ringscan.model.budget import Inputs, Interval, intervals
+from ringscan.model.budget import Interval, intervals
 from ringscan.model.fit import JointFit, PoleEstimate, fit_jointly
+from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
@@ -30,10 +31,10 @@ from ringscan.model.shapers import shaper_impulses
 from ringscan.model.verdict import Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity
 
-SCALE_UNCERTAINTY = 0.003
+SCALE_UNCERTAINTY = 0.004
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
 
-EDGE_UNCERTAINTY_MM = 0.1
+EDGE_UNCERTAINTY_MM = 0.2
 """Standard uncertainty of the entry edge's place; measured on rendered pictures."""
 
 HEIGHT_UNCERTAINTY_MM = 0.2
@@ -111,8 +112,8 @@ def scan_photo(
 def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
     walls = walls_of(bands, plan)
-    fit = fit_jointly(walls)
-    frequency, damping = intervals(fit, walls, _inputs(plan, axis))
+    fit = fit_jointly(walls, _doubts(plan, axis))
+    frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
     null = fit_null(fit.problem, spacing)
     ripple = measure_ripple(fit)
@@ -179,12 +180,12 @@ def _plan_and_axis(
     )
 
 
-def _inputs(plan: Plan, axis: Axis) -> Inputs:
+def _doubts(plan: Plan, axis: Axis) -> Doubts:
     ramp = plan.ramp_of(axis)
     per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
-    return Inputs(
-        scale=SCALE_UNCERTAINTY,
-        offset_mm=EDGE_UNCERTAINTY_MM,
+    return Doubts(
+        shift_mm=EDGE_UNCERTAINTY_MM,
+        stretch=SCALE_UNCERTAINTY,
         height_mm=HEIGHT_UNCERTAINTY_MM,
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

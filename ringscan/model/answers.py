@@ -83,7 +83,7 @@ def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
     # what the free strengths can mimic is no information on the pole
     slopes = np.stack([row - _explain(problem, waves, row)[0] for row in slopes])
     left = problem.data - explained
-    covariance, freedom = sandwich(slopes, left)
+    covariance, freedom, _ = sandwich(slopes, left)
     return PoleEstimate(
         frequency_hz=f,
         damping_ratio=zeta,
@@ -116,7 +116,7 @@ def fit_null(problem: Problem, spacing: PoleEstimate) -> NullEstimate:
     df = 1e-4 * f
     slope = np.tensordot(c, (columns(f + df) - columns(f - df)) / (2 * df), 1)
     left = problem.data - np.tensordot(c, M, 1)
-    covariance, freedom = sandwich(np.concatenate([slope[None], M]), left)
+    covariance, freedom, _ = sandwich(np.concatenate([slope[None], M]), left)
     return NullEstimate(
         frequency_hz=f,
         standard_error_hz=float(np.sqrt(covariance[0, 0])),

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.model.given import Bent, Doubts, redraw
 from ringscan.model.problem import Problem, Walls, pose_problem, refine_noise, trial_pole
 from ringscan.model.search import Search, search
 
@@ -25,6 +26,9 @@ DAMPING_RANGE = (0.003, 0.45)
 STARTS = 3
 """Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare."""
 
+
+SETTLING_ROUNDS = 4
+"""Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
 
 SAME_POLE = 0.03
 """Relative distance in frequency below which two starts have found the same maximum."""
@@ -60,12 +64,14 @@ class JointFit:
     strength : c0, complex, relative brightness per (mm per second)
     others : what the search's other maxima came to
     problem : data and filter with the final noise estimate
+    bent : how far the fit bent what it was given
     """
 
     estimate: PoleEstimate
     strength: complex
     others: tuple[PoleEstimate, ...]
     problem: Problem
+    bent: Bent
 
     def residual_search(self) -> Search:
         """The coarse search over what the fit leaves."""
@@ -74,18 +80,90 @@ class JointFit:
         return search(replace(self.problem, data=left))
 
 
-def fit_jointly(walls: Walls, *, shared: bool = True) -> JointFit:
-    """Fit natural frequency, damping ratio and c0 to all bands of a face."""
+def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFit:
+    """Fit natural frequency, damping ratio and c0 to all bands of a face.
+
+    Parameters
+    ----------
+    walls : the bands
+    doubts : how well the face's scale, edge and heights are known; the fit may bend them so far
+    shared : whether the profile common to all heights is taken out first
+    """
     problem = pose_problem(walls, shared=shared)
     found = search(problem)
     trials = sorted((_polish(problem, *start) for start in found.best(STARTS)), key=lambda t: t[1])
     problem = refine_noise(problem, trial_pole(*trials[0][0]))
     best, *rest = [_polish(problem, *trial[0])[0] for trial in trials]
-    estimate, c = _estimate(problem, *best)
     others = tuple(
-        _estimate(problem, *pair)[0] for pair in rest if abs(pair[0] / best[0] - 1) > SAME_POLE
+        settle(problem, walls, pair, doubts, rounds=0)[0]
+        for pair in rest
+        if abs(pair[0] / best[0] - 1) > SAME_POLE
     )
-    return JointFit(estimate=estimate, strength=c, others=others, problem=problem)
+    estimate, strength, problem, bent = settle(problem, walls, best, doubts)
+    return JointFit(estimate=estimate, strength=strength, others=others, problem=problem, bent=bent)
+
+
+def settle(
+    problem: Problem,
+    walls: Walls,
+    start: tuple[float, float],
+    doubts: Doubts,
+    *,
+    rounds: int = SETTLING_ROUNDS,
+) -> tuple[PoleEstimate, complex, Problem, Bent]:
+    """Gauss-Newton over the pole, c0 and what was taken as given, each within its doubt.
+
+    What was taken as given enters with its own standard uncertainty as an observation, so that
+    the covariance holds it too (JCGM 100, 5.1.2, by way of one joint least squares).
+    """
+    p = np.array([*start, 0.0, 0.0, *np.zeros(doubts.sd.size)])
+    M = problem.columns(trial_pole(*start))
+    p[2:4] = problem.strength(M)
+    for round_ in range(rounds + 1):
+        bent = Bent(shift_mm=p[4], stretch=p[5], height_mm=p[6])
+        problem = replace(problem, drawing=redraw(walls, bent, doubts))
+        J, left = _jacobian(problem, walls, p, bent, doubts)
+        covariance, freedom, over = sandwich(J, left, 1 / doubts.sd**2)
+        if round_ == rounds:
+            break
+        # `over`: correlated noise makes the data worth less than their count, against the doubts
+        weight = np.append(np.zeros(4), over / doubts.sd**2)
+        flat = J.reshape(len(p), -1)
+        step = np.linalg.solve(flat @ flat.T + np.diag(weight), flat @ left.ravel() - weight * p)
+        limit = np.array([0.03 * p[0], 0.3 * p[1], np.inf, np.inf, *(1.5 * doubts.sd)])
+        p = p + np.clip(step, -limit, limit)
+        p[:2] = np.clip(p[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
+    estimate = PoleEstimate(
+        frequency_hz=float(p[0]),
+        damping_ratio=float(p[1]),
+        covariance=covariance[:2, :2],
+        freedom=freedom,
+        gain=float((problem.data**2).sum() - (left**2).sum()),
+    )
+    return estimate, complex(p[2], p[3]), problem, bent
+
+
+def _jacobian(
+    problem: Problem, walls: Walls, p: Array, bent: Bent, doubts: Doubts
+) -> tuple[Array, Array]:
+    """Derivatives (4 + 3, b, n) of the filtered model, and what it leaves of the data."""
+    c = complex(p[2], p[3])
+
+    def model(f: float, zeta: float) -> Array:
+        slope = problem.drawing.slope(trial_pole(f, zeta))
+        return problem.whitener(np.real(c * slope))
+
+    lam = trial_pole(p[0], p[1])
+    slope = problem.drawing.slope(lam)
+    along = np.gradient(slope, walls.s_mm[1] - walls.s_mm[0], axis=1)
+    raised = redraw(walls, replace(bent, height_mm=bent.height_mm + 0.1), doubts).slope(lam)
+    given = [
+        problem.whitener(np.real(c * part))
+        for part in (along, along * walls.s_mm, (raised - slope) / 0.1)
+    ]
+    M = problem.columns(lam)
+    left = problem.data - c.real * M[0] - c.imag * M[1]
+    return np.concatenate([pole_slopes(model, p[0], p[1]), M, given]), left
 
 
 def _polish(problem: Problem, f: float, zeta: float) -> tuple[tuple[float, float], float]:
@@ -118,27 +196,6 @@ def minimise_pole(
     return (float(best[0]), float(best[1])), float(result.cost)
 
 
-def _estimate(problem: Problem, f: float, zeta: float) -> tuple[PoleEstimate, complex]:
-    M = problem.columns(trial_pole(f, zeta))
-    c = problem.strength(M)
-
-    def model(f: float, zeta: float) -> Array:
-        return np.asarray(np.tensordot(c, problem.columns(trial_pole(f, zeta)), 1))
-
-    slopes = pole_slopes(model, f, zeta)
-    left = problem.data - np.tensordot(c, M, 1)
-    covariance, freedom = sandwich(np.concatenate([slopes, M]), left)
-    gain = float((problem.data**2).sum() - (left**2).sum())
-    estimate = PoleEstimate(
-        frequency_hz=f,
-        damping_ratio=zeta,
-        covariance=covariance[:2, :2],
-        freedom=freedom,
-        gain=gain,
-    )
-    return estimate, complex(c[0], c[1])
-
-
 def pole_slopes(model: Callable[[float, float], Array], f: float, zeta: float) -> Array:
     """Central differences of a model (b, n) over frequency and damping ratio, (2, b, n)."""
     df, dz = 1e-4 * f, 1e-3 * zeta
@@ -150,29 +207,38 @@ def pole_slopes(model: Callable[[float, float], Array], f: float, zeta: float) -
     )
 
 
-def sandwich(jacobian: Array, left: Array) -> tuple[Array, float]:
+def sandwich(
+    jacobian: Array, left: Array, precision: Array | None = None
+) -> tuple[Array, float, float]:
     """Covariance that holds whatever the noise inside a band looks like.
 
-    Bands are the clusters of a cluster-robust ("sandwich") covariance with the correction for
-    few clusters of Bell & McCaffrey's simplest form (CR1): noise is independent from band to
-    band, since layers are, and nothing is assumed about it inside one.
+    Bands are the clusters of a cluster-robust ("sandwich") covariance with the usual correction
+    for few clusters: noise is independent from band to band, since layers are, and nothing is
+    assumed about it inside one.
 
     Parameters
     ----------
     jacobian : (k, b, n)
     left : residuals, (b, n)
+    precision : 1 / variance of what is known beforehand of the last parameters
 
     Returns
     -------
-    covariance (k, k) and its degrees of freedom
+    covariance (k, k), its degrees of freedom, and by how much it exceeds that of white noise
     """
-    hessian = np.einsum("ibn,jbn->ij", jacobian, jacobian)
-    bread = np.linalg.pinv(hessian)
-    scores = np.einsum("ibn,bn->bi", jacobian, left)
     k, b = jacobian.shape[0], left.shape[0]
-    covariance = bread @ (scores.T @ scores) @ bread * b / max(b - k, 1)
-    # bands share the information unevenly: their effective number is that of the leading
+    flat = jacobian.reshape(k, -1)
+    hessian = flat @ flat.T
+    scores = np.einsum("ibn,bn->bi", jacobian, left)
+    meat = scores.T @ scores * b / max(b - k, 1)
+    over = float(np.clip(np.median(np.diag(meat) / np.diag(hessian)), 1.0, 100.0))
+    if precision is not None:
+        known = np.append(np.zeros(k - precision.size), precision)
+        hessian = hessian + np.diag(over * known)
+        meat = meat + np.diag(over**2 * known)
+    bread = np.linalg.pinv(hessian, hermitian=True)
+    # bands share the information unevenly: their effective number is that of the first
     # parameter's influences
-    influence = (np.einsum("ibn,ibn->bi", jacobian, jacobian))[:, 0]
+    influence = np.einsum("bn,bn->b", jacobian[0], jacobian[0])
     effective = influence.sum() ** 2 / max(float((influence**2).sum()), 1e-300)
-    return covariance, max(float(effective) - 1, 2.0)
+    return bread @ meat @ bread, max(float(effective) - 1, 2.0), over
