@@ -25,7 +25,7 @@ END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
 BAR_CORE = 0.35
 """Cosine from which a sample lies well inside a bar."""
-FLANK_MM = (0.35, 2.0)
+FLANK_MM = (0.35, 1.5)
 """Where, from the edge, the levels on both sides are taken."""
 STEP_FLANK_MM = (0.15, 0.7)
 MIN_COMB_RATIO = 2.5
@@ -105,7 +105,7 @@ def comb_edge(
     half = box.length_mm(side) / 2 - END_MARGIN_MM
     for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
         rows = np.abs(strip.along - middle) <= period / 2
-        difference = _bar_difference(strip.light[rows], wave[rows])
+        difference = _bar_difference(strip.light[rows], wave[rows], relative=shows_wall)
         out = _fall(strip.out, difference)
         if out is not None:
             found.append((middle, out))
@@ -177,14 +177,19 @@ class _Strip:
         return EdgePoints(side=side, kind=kind, points_px=points)
 
 
-def _bar_difference(light: NDArray[np.float32], wave: NDArray[np.float64]) -> NDArray[np.float64]:
-    """White less black bars, per column; NaN where either is not there."""
+def _bar_difference(
+    light: NDArray[np.float32], wave: NDArray[np.float64], *, relative: bool
+) -> NDArray[np.float64]:
+    """White less black bars, per column; NaN where either is not there.
+
+    Relative to their sum at a wall's foot, where the paper darkens toward the wall.
+    """
     white, black = wave < -BAR_CORE, wave > BAR_CORE
     few = 0.2 * len(light)
     with np.errstate(divide="ignore", invalid="ignore"):
-        difference = (light * white).sum(axis=0) / white.sum(axis=0) - (light * black).sum(
-            axis=0
-        ) / black.sum(axis=0)
+        bright = (light * white).sum(axis=0) / white.sum(axis=0)
+        dark = (light * black).sum(axis=0) / black.sum(axis=0)
+        difference = (bright - dark) / (bright + dark if relative else 1.0)
     difference[(white.sum(axis=0) < few) | (black.sum(axis=0) < few)] = np.nan
     return np.asarray(difference, dtype=np.float64)
 

@@ -31,6 +31,8 @@ FREE_SIZE_SD = 0.02
 """While the size is measured: weak, for edges that are not seen."""
 SHEET_SD_MM = 0.06
 """Of an edge point against the sheet: a printed edge is no straighter."""
+FOOT_SD_MM = 0.2
+"""Of one at a wall's foot: dark, and the first layers are wide there."""
 WALL_SD_MM = 0.15
 """Of one by a step of brightness: a corner is round and shaded by the first crest."""
 UNKNOWN_SD_MM = 0.3
@@ -42,6 +44,13 @@ ROUNDING = (0.35, 0.2)
 frequency, and its standard deviation: ZV gives .25 and ZVD .5 at constant speed."""
 MAX_ROUNDING_MM = 15.0
 OUTLIER_SDS = 3.0
+
+
+_SD_MM = {
+    Kind.FACE_SHEET: SHEET_SD_MM,
+    Kind.WALL_SHEET: FOOT_SD_MM,
+    Kind.FACE_WALL: WALL_SD_MM,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -154,7 +163,7 @@ def out_mm(
     n = len(part.points_px)
     height = np.full(n, 0.0 if part.kind is Kind.WALL_SHEET else box.width_mm)
     u, v = box.inside_out(camera.to_plane(part.points_px, height))
-    sd = np.full(n, WALL_SD_MM if part.kind is Kind.FACE_WALL else SHEET_SD_MM)
+    sd = np.full(n, _SD_MM[part.kind])
     if part.side.upright:
         length, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
         sd[~known] = UNKNOWN_SD_MM
