@@ -1,0 +1,1 @@
+"""Marks tests/ as the place that tests import their shared helpers from."""
