@@ -1,0 +1,115 @@
+"""Values for a command: from flags, or asked for in a terminal."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from ringscan.errors import PlanError
+
+if TYPE_CHECKING:
+    from ringscan.plan import Axis, Family
+
+
+class Questions:
+    """Values from flags, else asked in a terminal; without a terminal all are named at once."""
+
+    def __init__(self) -> None:
+        self._asks = sys.stdin.isatty()
+        self._missing: list[str] = []
+
+    def text(self, flag: str, given: str | None, question: str, default: str | None = None) -> str:
+        """A text, or its default."""
+        if given is not None:
+            return given
+        if self._asks:
+            return str(typer.prompt(question, default=default, err=True))
+        if default is None:
+            self._missing.append(flag)
+        return default or ""
+
+    def number(
+        self, flag: str, given: float | None, question: str, default: float | None = None
+    ) -> float:
+        """A number from 0 up, or its default."""
+        if given is None and self._asks:
+            given = float(typer.prompt(question, default=default, type=float, err=True))
+        elif given is None:
+            given = default
+        if given is None:
+            self._missing.append(flag)
+            return 1.0
+        if not 0 <= given < float("inf"):
+            raise typer.BadParameter(f"{given:g} is not a number from 0 up", param_hint=flag)
+        return given
+
+    def pair(
+        self, flag: str, given: str | None, question: str, sign: str, default: str | None = None
+    ) -> tuple[float, float]:
+        """Two numbers with a sign between them."""
+        text = self.text(flag, given, question, default)
+        return two_numbers(text, sign, flag) if text else (1.0, 1.0)
+
+    def done(self) -> None:
+        """Complain of all that is missing at once."""
+        if self._missing:
+            raise typer.BadParameter(f"give {', '.join(self._missing)}, or run in a terminal")
+
+
+def two_numbers(text: str, sign: str, flag: str) -> tuple[float, float]:
+    """Two numbers with a sign between them."""
+    parts = text.lower().split(sign)
+    try:
+        a, b = (float(part) for part in parts)
+    except ValueError as exc:
+        raise typer.BadParameter(
+            f"{text!r} is not two numbers like 20{sign}60", param_hint=flag
+        ) from exc
+    return a, b
+
+
+def read_axes(text: str) -> tuple[Axis, ...]:
+    """Axes by their letters, in order."""
+    from ringscan.plan import AXES
+
+    letters = set(text.lower().replace(",", "").replace(" ", ""))
+    if not letters or letters - set(AXES):
+        raise typer.BadParameter(f"{text!r} is not x, y or xy", param_hint="--axes")
+    return tuple(axis for axis in AXES if axis in letters)
+
+
+def read_families(text: str) -> tuple[Family, ...]:
+    """Shaper families by their names, separated by commas."""
+    from ringscan.plan import Family
+
+    return tuple(
+        choice(Family, part.strip().upper(), "--families") for part in text.split(",") if part
+    )
+
+
+def choice(kind: Any, text: str, flag: str) -> Any:
+    """Member of an enumeration by its value."""
+    try:
+        return kind(text)
+    except ValueError as exc:
+        raise typer.BadParameter(
+            f"{text!r} is not one of {', '.join(kind)}", param_hint=flag
+        ) from exc
+
+
+def text_or_file(text: str | None, path: Path | None, flag: str) -> str | None:
+    """A text given outright, or in a file."""
+    if text is not None and path is not None:
+        raise typer.BadParameter(f"give {flag} or {flag}-file, not both")
+    return text if path is None else read_text(path)
+
+
+def read_text(path: Path) -> str:
+    """Text of a user's file. Raises PlanError."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise PlanError(f"{path}: cannot be read as text ({exc})") from exc

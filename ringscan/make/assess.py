@@ -1,0 +1,388 @@
+"""Says what a plan will show, before it is printed: ripple, blind places, room, layers.
+
+The corner's ripple is ``|B| / Im(lam)`` (ringscan.model.vibration); it is asked for over the
+whole range of likely natural frequencies and dampings, and the least value counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.make.bead import bead_section_mm2, filament_per_mm
+from ringscan.model.motion import CornerMotion
+from ringscan.model.shapers import shaper_impulses
+from ringscan.model.vibration import residual_vibration, ripple_height_mm
+from ringscan.plan import Family, Plan, Quantity, Shaper
+
+Array = NDArray[np.float64]
+
+MIN_RIPPLE_UM = 30.0
+"""Weaker ripple drowns in an ordinary printed wall."""
+
+BLIND_RATIO = 1 / 3
+"""Ripple over a / w² below which the braking has nearly cancelled itself."""
+
+LIKELY_DAMPING = (0.02, 0.06, 0.15)
+"""Design range of damping ratios of such axes; no published source."""
+
+MIN_RIPPLES = 5.0
+"""Ripples on the face, so that their spacing and decay can be read."""
+
+PIXELS_PER_MM = 12.0
+"""On the face, in a 12-megapixel photo of the whole sheet."""
+MIN_RIPPLE_PX = 4.0
+
+MIN_LAYERS_PER_HZ = 4.0
+"""Enough layers near the quiet height to average bead texture over 1 Hz."""
+
+FALSE_QUIET = 0.25
+"""Residual below which a band passes for a quiet one."""
+
+GRID_HZ = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """One thing a readable tower needs.
+
+    name, wanted, got : for people
+    met : whether the plan has it
+    why : what it costs when it is not met, and what would change it; empty when met
+    """
+
+    name: str
+    wanted: str
+    got: str
+    met: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FalseQuiet:
+    """Natural frequencies that make another band quiet as well, and where, in Hz."""
+
+    natural_hz: tuple[float, float]
+    commanded_hz: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Visibility:
+    """How well each likely natural frequency would be seen, all (n,).
+
+    frequency_hz : the natural frequencies
+    ripple_um : least ripple over the likely dampings
+    blindness : least ratio of the ripple to a / w²
+    length_mm : of the first ripple on the wall, which is the shortest
+    lost : too weak, blind, or too short to be drawn and photographed
+    """
+
+    frequency_hz: Array
+    ripple_um: Array
+    blindness: Array
+    length_mm: Array
+    lost: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Assessment:
+    """What a plan will show for natural frequencies of a range.
+
+    requirements : in order of weight
+    visibility : over the likely natural frequencies
+    false_quiet : None if no band but the true one falls quiet
+    time_s : of the tower's wall alone
+    layer_s : time of one layer at the plan's speed
+    filament_mm3 : volume of plastic
+    filament_length_mm : length of filament
+    """
+
+    requirements: tuple[Requirement, ...]
+    visibility: Visibility
+    false_quiet: FalseQuiet | None
+    time_s: float
+    layer_s: float
+    filament_mm3: float
+    filament_length_mm: float
+
+
+def likely_frequencies(low_hz: float, high_hz: float) -> Array:
+    """Grid over the range, both ends included."""
+    return np.linspace(low_hz, high_hz, max(2, round((high_hz - low_hz) / GRID_HZ) + 1))
+
+
+def visibility(frequency_hz: Array, motion: CornerMotion, line_width_mm: float) -> Visibility:
+    """How well the corner shows natural frequencies (n,)."""
+    height_mm = ripple_height_mm(
+        frequency_hz,
+        np.array(LIKELY_DAMPING)[:, None],
+        speed_mm_s=motion.top_speed_mm_s,
+        acceleration_mm_s2=motion.acceleration_mm_s2,
+        corner_speed_mm_s=motion.corner_speed_mm_s,
+    ).min(axis=0)
+    blindness = height_mm * (2 * pi * frequency_hz) ** 2 / motion.acceleration_mm_s2
+    length = motion.position_mm(1 / frequency_hz)
+    ripple = 1000 * height_mm
+    return Visibility(
+        frequency_hz=frequency_hz,
+        ripple_um=ripple,
+        blindness=blindness,
+        length_mm=length,
+        lost=(ripple < MIN_RIPPLE_UM)
+        | (blindness < BLIND_RATIO)
+        | (length < needed_ripple_mm(line_width_mm)),
+    )
+
+
+def face_motion(plan: Plan) -> CornerMotion:
+    """Travel along one face of the plan's tower, on the middle of the printed line."""
+    return CornerMotion(
+        speed_mm_s=plan.motion.speed_mm_s,
+        acceleration_mm_s2=plan.motion.acceleration_mm_s2,
+        corner_speed_mm_s=plan.motion.corner_speed_mm_s,
+        length_mm=plan.size.width_mm - plan.size.line_width_mm,
+    )
+
+
+def ripples_on_face(motion: CornerMotion, frequency_hz: float) -> float:
+    """Periods from the entry edge to where the nozzle brakes for the next corner."""
+    return (motion.duration_s - motion.ramp_s) * frequency_hz
+
+
+def needed_ripple_mm(line_width_mm: float) -> float:
+    """Least length of a ripple: one line width, and four pixels."""
+    return max(line_width_mm, MIN_RIPPLE_PX / PIXELS_PER_MM)
+
+
+def assess(
+    plan: Plan, low_hz: float, high_hz: float, *, flow_limit_mm3_s: float, filament_mm: float
+) -> Assessment:
+    """Judge a plan for natural frequencies from `low_hz` to `high_hz`.
+
+    Raises
+    ------
+    PlanError
+        If the printed line is impossible.
+    """
+    motion, size = face_motion(plan), plan.size
+    section = bead_section_mm2(size.line_width_mm, size.layer_height_mm)
+    seen = visibility(likely_frequencies(low_hz, high_hz), motion, size.line_width_mm)
+    false_quiet = find_false_quiet(plan, seen.frequency_hz)
+    wall_mm = 4 * motion.length_mm
+    first = bead_section_mm2(size.line_width_mm, size.first_layer_mm)
+    volume = wall_mm * (first + section * (size.layers - 1))
+    return Assessment(
+        requirements=(
+            _ripple(seen, plan),
+            _blind(seen),
+            _reached(motion),
+            _room(motion, low_hz),
+            _length(seen, needed_ripple_mm(size.line_width_mm)),
+            _layers(plan),
+            _flow(section * motion.speed_mm_s, flow_limit_mm3_s),
+            _false(false_quiet),
+            _reference(plan),
+        ),
+        visibility=seen,
+        false_quiet=false_quiet,
+        time_s=4 * motion.duration_s * size.layers,
+        layer_s=4 * motion.duration_s,
+        filament_mm3=volume,
+        filament_length_mm=volume * filament_per_mm(1.0, filament_mm),
+    )
+
+
+def find_false_quiet(plan: Plan, natural_hz: Array) -> FalseQuiet | None:
+    """Look for bands of the ramp that fall quiet although the axis rings elsewhere.
+
+    With ZV a commanded third of the natural frequency cancels as well; other families have
+    places of their own, found here from their residual at the least likely damping.
+    """
+    values = [
+        np.unique(c[~np.isnan(c)])
+        for axis in plan.axes
+        if plan.ramp_of(axis).quantity is Quantity.FREQUENCY
+        for c in [plan.commands(axis).frequency_hz]
+    ]
+    if not values:
+        return None
+    commanded = np.unique(np.concatenate(values))
+    natural, quiet = [], []
+    for f in natural_hz:
+        hits = commanded[_false_places(plan.shaper, commanded, float(f))]
+        if hits.size:
+            natural.append(float(f))
+            quiet += [float(hits.min()), float(hits.max())]
+    if not natural:
+        return None
+    return FalseQuiet(
+        natural_hz=(min(natural), max(natural)), commanded_hz=(min(quiet), max(quiet))
+    )
+
+
+def _false_places(shaper: Shaper, commanded: Array, natural_hz: float) -> NDArray[np.bool_]:
+    """Local minima of the residual, below the limit, that lie outside the true quiet band."""
+    # a shaper of frequency c sees an axis of f as one of 1 Hz sees an axis of f / c
+    unit = shaper_impulses(shaper, 1.0, shaper.damping_ratio)
+    fine = np.linspace(commanded[0], commanded[-1], 40 * commanded.size)
+    left = residual_vibration(unit.amplitudes, unit.times_s, natural_hz / fine, LIKELY_DAMPING[0])
+    quiet = left < FALSE_QUIET
+    true_one = np.abs(fine - natural_hz).argmin()
+    low = true_one - np.argmin(quiet[true_one::-1]) if not quiet[: true_one + 1].all() else 0
+    high = true_one + np.argmin(quiet[true_one:]) if not quiet[true_one:].all() else fine.size
+    inside = np.zeros(fine.size, bool)
+    inside[low:high] = True
+    dip = np.zeros(fine.size, bool)
+    dip[1:-1] = (left[1:-1] <= left[:-2]) & (left[1:-1] <= left[2:])
+    places = fine[dip & quiet & ~inside]
+    hit = np.zeros(commanded.size, bool)
+    for place in places:
+        hit[np.abs(commanded - place).argmin()] = True
+    return hit
+
+
+def _ripple(seen: Visibility, plan: Plan) -> Requirement:
+    frequency, ripple = seen.frequency_hz, seen.ripple_um
+    worst = int(ripple.argmin())
+    weak = frequency[ripple < MIN_RIPPLE_UM]
+    why = ""
+    if weak.size:
+        # where a plan is not blind, the ripple is about a / w²
+        needed = _round_up(MIN_RIPPLE_UM / 1000 * (2 * pi * weak[-1]) ** 2, 100)
+        enough = plan.motion.acceleration_mm_s2 >= needed
+        change = "another speed" if enough else f"about {needed:g} mm/s²"
+        why = f"it is too weak at {_spans(weak)}; {change} would do, or a narrower range"
+    return Requirement(
+        name="ripple in the whole range",
+        wanted=f"{MIN_RIPPLE_UM:g} µm",
+        got=f"{ripple[worst]:.0f} µm at {frequency[worst]:g} Hz",
+        met=not weak.size,
+        why=why,
+    )
+
+
+def _blind(seen: Visibility) -> Requirement:
+    frequency, blindness = seen.frequency_hz, seen.blindness
+    worst = int(blindness.argmin())
+    blind = frequency[blindness < BLIND_RATIO]
+    return Requirement(
+        name="no blind combination",
+        wanted=f"{BLIND_RATIO:.2f} a/w²",
+        got=f"{blindness[worst]:.2f} at {frequency[worst]:g} Hz",
+        met=not blind.size,
+        why=f"braking cancels its own ripple at {_spans(blind)}" if blind.size else "",
+    )
+
+
+def _reached(motion: CornerMotion) -> Requirement:
+    met = motion.top_speed_mm_s >= motion.speed_mm_s - 1e-9
+    return Requirement(
+        name="speed reached on the face",
+        wanted=f"{motion.speed_mm_s:g} mm/s",
+        got=f"{motion.top_speed_mm_s:.0f} mm/s",
+        met=met,
+        why="" if met else "the face is too short for this speed and acceleration",
+    )
+
+
+def _room(motion: CornerMotion, low_hz: float) -> Requirement:
+    count = ripples_on_face(motion, low_hz)
+    return Requirement(
+        name="ripples on the face",
+        wanted=f"{MIN_RIPPLES:g}",
+        got=f"{count:.1f} at {low_hz:g} Hz",
+        met=count >= MIN_RIPPLES,
+        why="" if count >= MIN_RIPPLES else "a lower speed or a wider tower would show more",
+    )
+
+
+def _length(seen: Visibility, needed_mm: float) -> Requirement:
+    worst = int(seen.length_mm.argmin())
+    short = seen.frequency_hz[seen.length_mm < needed_mm]
+    return Requirement(
+        name="length of the shortest ripple",
+        wanted=f"{needed_mm:.2f} mm",
+        got=f"{seen.length_mm[worst]:.2f} mm at {seen.frequency_hz[worst]:g} Hz",
+        met=not short.size,
+        why=f"under one line width or four pixels at {_spans(short)}; more acceleration "
+        f"stretches it"
+        if short.size
+        else "",
+    )
+
+
+def _layers(plan: Plan) -> Requirement:
+    ramps = [plan.ramp_of(axis) for axis in plan.axes]
+    rates = [r.layers_per_step / abs(r.step) for r in ramps if r.quantity is Quantity.FREQUENCY]
+    least = min(rates, default=np.inf)
+    return Requirement(
+        name="layers for each Hz",
+        wanted=f"{MIN_LAYERS_PER_HZ:g}",
+        got=f"{least:.1f}" if np.isfinite(least) else "no frequency ramp",
+        met=least >= MIN_LAYERS_PER_HZ,
+        why="" if least >= MIN_LAYERS_PER_HZ else "thinner layers or a narrower range give more",
+    )
+
+
+def _flow(flow: float, limit: float) -> Requirement:
+    return Requirement(
+        name="flow of the hot end",
+        wanted=f"at most {limit:g} mm³/s",
+        got=f"{flow:.1f} mm³/s",
+        met=flow <= limit,
+        why="" if flow <= limit else "the hot end cannot melt that much: the wall would starve",
+    )
+
+
+def _false(found: FalseQuiet | None) -> Requirement:
+    if found is None:
+        return Requirement(name="no false quiet band", wanted="none", got="none", met=True)
+    (a, b), (c, d) = found.natural_hz, found.commanded_hz
+    return Requirement(
+        name="no false quiet band",
+        wanted="none",
+        got=f"at {_span(c, d)}",
+        met=False,
+        why=f"an axis of {_span(a, b)} falls quiet there too; the spacing of the ripples "
+        f"tells, or start the range above {d:.0f} Hz",
+    )
+
+
+def _reference(plan: Plan) -> Requirement:
+    ref = plan.reference
+    if ref is None:
+        return Requirement(
+            name="reference band",
+            wanted="shaper off",
+            got="none",
+            met=False,
+            why="ripple cannot be given relative to no shaper, and a ramp that never reached "
+            "the machine is harder to notice",
+        )
+    low, high = plan.layer_bottom_mm(ref.first_layer), plan.layer_top_mm(ref.last_layer)
+    return Requirement(
+        name="reference band", wanted="shaper off", got=f"{low:.1f} to {high:.1f} mm", met=True
+    )
+
+
+def _spans(values: Array) -> str:
+    """Grid frequencies as ranges: '15 to 22 Hz and 60 to 75 Hz'."""
+    breaks = np.flatnonzero(np.diff(values) > 1.5 * GRID_HZ) + 1
+    parts = [_span(p[0], p[-1]) for p in np.split(values, breaks)]
+    return " and ".join(parts)
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.0f} Hz" if high - low < 1 else f"{low:.0f} to {high:.0f} Hz"
+
+
+def _round_up(value: float, to: float) -> float:
+    return float(np.ceil(value / to) * to)
+
+
+SHARPEST_FIRST = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD, Family.EI2, Family.EI3)
+"""By 5 % insensitivity at no damping (.06, .29, .40, .48 ...): the narrower the quiet band, the
+more sharply it is located."""

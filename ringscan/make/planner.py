@@ -1,0 +1,343 @@
+"""Proposes a calibration tower that a photo can be read from, for what the machine can do.
+
+Every speed and acceleration the person allows is tried on a grid. What a tower cannot be
+without (flow, bed, sheet, speed reached) is never given up; of the rest, the proposal gives up
+as little as it can and says what and why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, floor, log
+
+import numpy as np
+
+from ringscan import layout
+from ringscan.errors import PlanError
+from ringscan.make.assess import (
+    BLIND_RATIO,
+    MIN_LAYERS_PER_HZ,
+    MIN_RIPPLE_UM,
+    MIN_RIPPLES,
+    SHARPEST_FIRST,
+    Assessment,
+    Visibility,
+    assess,
+    likely_frequencies,
+    ripples_on_face,
+    visibility,
+)
+from ringscan.make.bead import bead_section_mm2
+from ringscan.model.motion import CornerMotion
+from ringscan.plan import Axis, Direction, Family, Plan, build_plan
+from ringscan.plancode import encode_plan
+
+WIDTHS_MM = (60.0, 70.0, layout.MAX_TOWER_WIDTH_MM)
+"""Widths to try; 60 mm stands well at full height and is the easiest to photograph."""
+
+BED_MARGIN_MM = 10.0
+"""Kept free around the tower for brim and clips."""
+
+BASE_MM = 3.0
+"""The first layers are wide and slow: neither reference nor ramp."""
+REFERENCE_MM = 8.0
+TOP_MM = 3.0
+"""The last layers are ragged."""
+MM_PER_HZ = 2.0
+"""Height given to each Hz where the sheet has room for it."""
+MIN_RAMP_MM = 40.0
+"""A lower ramp makes a tower too low to find its edges well."""
+
+MIN_SPEED_MM_S = 15
+THINNEST_OF_NOZZLE = 0.25
+"""Layers thinner than this part of the nozzle's bore do not print evenly (common practice)."""
+HEIGHT_STEP_MM = 0.02
+ACCELERATIONS = 12
+"""Accelerations tried between the intended and the highest allowed one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """What the person knows of the machine and intends to print with.
+
+    max_speed_mm_s, max_acceleration_mm_s2 : how far the proposal may go above the intentions
+    max_height_mm : of a print
+    """
+
+    bed_mm: tuple[float, float]
+    max_height_mm: float
+    nozzle_mm: float
+    line_width_mm: float
+    layer_height_mm: float
+    flow_limit_mm3_s: float
+    speed_mm_s: float
+    acceleration_mm_s2: float
+    corner_speed_mm_s: float
+    max_speed_mm_s: float
+    max_acceleration_mm_s2: float
+    filament_mm: float = 1.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What is to be measured, and with what.
+
+    families : shaper families the firmware offers
+    low_hz, high_hz : rough range of the natural frequency
+    damping_setting : the shaper's own damping ratio
+    reference : whether the firmware can switch the shaper off during a print
+    """
+
+    tower: str
+    axes: tuple[Axis, ...]
+    families: tuple[Family, ...]
+    low_hz: float = 15.0
+    high_hz: float = 75.0
+    damping_setting: float = 0.1
+    reference: bool = True
+    direction: Direction = Direction.COUNTER_CLOCKWISE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """A plan, what it will show, and where it departs from the intentions and why."""
+
+    plan: Plan
+    assessment: Assessment
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    cost: float
+    speed: float
+    acceleration: float
+    width: float
+    layer_height: float
+
+
+def propose(machine: Machine, wishes: Wishes) -> Proposal:
+    """Find the plan that gives up least.
+
+    Raises
+    ------
+    PlanError
+        If no tower at all can be printed with these limits, or a wish contradicts itself.
+    """
+    _check(machine, wishes)
+    choice = _best(machine, wishes)
+    plan = _plan(machine, wishes, choice)
+    layout.tower_outline(plan)
+    for axis in plan.axes:
+        encode_plan(plan, axis)
+    assessment = assess(
+        plan,
+        wishes.low_hz,
+        wishes.high_hz,
+        flow_limit_mm3_s=machine.flow_limit_mm3_s,
+        filament_mm=machine.filament_mm,
+    )
+    return Proposal(
+        plan=plan, assessment=assessment, changes=tuple(_changes(machine, wishes, plan))
+    )
+
+
+def _check(machine: Machine, wishes: Wishes) -> None:
+    if not 5 <= wishes.low_hz < wishes.high_hz <= 300:
+        raise PlanError(
+            f"the frequency range {wishes.low_hz:g} to {wishes.high_hz:g} Hz must rise and lie "
+            f"within 5 to 300 Hz"
+        )
+    if machine.layer_height_mm > 0.8 * machine.nozzle_mm:
+        raise PlanError(
+            f"a layer height of {machine.layer_height_mm:g} mm is too much for a nozzle of "
+            f"{machine.nozzle_mm:g} mm; at most {0.8 * machine.nozzle_mm:.2f} mm"
+        )
+    if not 0.8 * machine.nozzle_mm <= machine.line_width_mm <= 2.5 * machine.nozzle_mm:
+        raise PlanError(
+            f"a line width of {machine.line_width_mm:g} mm does not suit a nozzle of "
+            f"{machine.nozzle_mm:g} mm; {0.8 * machine.nozzle_mm:.2f} to "
+            f"{2.5 * machine.nozzle_mm:.2f} mm"
+        )
+    for name, intended, highest in (
+        ("speed", machine.speed_mm_s, machine.max_speed_mm_s),
+        ("acceleration", machine.acceleration_mm_s2, machine.max_acceleration_mm_s2),
+    ):
+        if highest < intended:
+            raise PlanError(f"the highest {name} {highest:g} is below the intended {intended:g}")
+    if not wishes.axes or not wishes.families:
+        raise PlanError("give at least one axis and one shaper family")
+    if Family.LIST in wishes.families:
+        raise PlanError(
+            "family LIST has no impulses here: plan with a family of the literature, then write "
+            "the impulses into the plan file"
+        )
+
+
+def _best(machine: Machine, wishes: Wishes) -> _Choice:
+    """Try every combination; costs are in units of 'one per cent of the range lost'."""
+    room = min(machine.bed_mm) - 2 * BED_MARGIN_MM
+    widths = [w for w in WIDTHS_MM if w <= room] or [float(floor(room))]
+    if widths[0] < 30:
+        raise PlanError(f"a bed of {min(machine.bed_mm):g} mm is too small for a tower of 30 mm")
+    heights = _layer_heights(machine)
+    slowest = int(max(MIN_SPEED_MM_S, floor(machine.corner_speed_mm_s) + 5))
+    best: _Choice | None = None
+    for a in _accelerations(machine):
+        for v in range(slowest, floor(machine.max_speed_mm_s) + 1):
+            seen = _seen(machine, wishes, v, a)
+            weak = np.clip(1 - seen.ripple_um / MIN_RIPPLE_UM, 0, None)
+            sight = 100 * float(seen.lost.mean()) + 10 * float(weak.mean())
+            sight += abs(log(v / machine.speed_mm_s)) + 2 * log(a / machine.acceleration_mm_s2)
+            if best is not None and sight >= best.cost:
+                continue
+            for width in widths:
+                motion = _motion(machine, v, a, width)
+                if motion.top_speed_mm_s < v:
+                    continue
+                short = max(0.0, 1 - ripples_on_face(motion, wishes.low_hz) / MIN_RIPPLES)
+                shape = 40 * short + 0.02 * (width - widths[0])
+                for h in heights:
+                    if v * bead_section_mm2(machine.line_width_mm, h) > machine.flow_limit_mm3_s:
+                        continue
+                    few = max(0.0, 1 - 1 / _ramp(machine, wishes, h)[1] / MIN_LAYERS_PER_HZ)
+                    cost = sight + shape + 40 * few + 0.5 * (1 - h / heights[0])
+                    if best is None or cost < best.cost:
+                        best = _Choice(
+                            cost=cost, speed=v, acceleration=a, width=width, layer_height=h
+                        )
+    if best is None:
+        raise PlanError(
+            f"no tower is possible: from {slowest} to {machine.max_speed_mm_s:g} mm/s every speed "
+            f"either exceeds the flow limit of {machine.flow_limit_mm3_s:g} mm³/s or is not "
+            f"reached on a face; check flow limit, line width, speed and acceleration"
+        )
+    return best
+
+
+def _seen(machine: Machine, wishes: Wishes, speed: float, acceleration: float) -> Visibility:
+    motion = _motion(machine, speed, acceleration, layout.MAX_TOWER_WIDTH_MM)
+    frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
+    return visibility(frequency, motion, machine.line_width_mm)
+
+
+def _motion(machine: Machine, speed: float, acceleration: float, width_mm: float) -> CornerMotion:
+    return CornerMotion(
+        speed_mm_s=speed,
+        acceleration_mm_s2=acceleration,
+        corner_speed_mm_s=machine.corner_speed_mm_s,
+        length_mm=width_mm - machine.line_width_mm,
+    )
+
+
+def _accelerations(machine: Machine) -> list[float]:
+    low, high = machine.acceleration_mm_s2, machine.max_acceleration_mm_s2
+    if high <= low:
+        return [low]
+    between = np.geomspace(low, high, ACCELERATIONS)[1:-1]
+    return [low, *(round(float(a), -2) for a in between), high]
+
+
+def _layer_heights(machine: Machine) -> list[float]:
+    """The intended height first, then thinner ones, for when flow or layers run short."""
+    h = machine.layer_height_mm
+    thinnest = min(h, THINNEST_OF_NOZZLE * machine.nozzle_mm)
+    count = floor(round((h - thinnest) / HEIGHT_STEP_MM, 6))
+    return [round(h - i * HEIGHT_STEP_MM, 3) for i in range(count + 1)]
+
+
+def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> tuple[int, float]:
+    """Layers of the ramp, and its step in Hz from one layer to the next."""
+    h = layer_height_mm
+    tallest = min(layout.MAX_TOWER_HEIGHT_MM, machine.max_height_mm)
+    used = BASE_MM + TOP_MM + (REFERENCE_MM if wishes.reference else 0.0)
+    room = tallest - used - 3 * h
+    if room < MIN_RAMP_MM:
+        raise PlanError(
+            f"a printable height of {tallest:g} mm leaves {room:.0f} mm for the ramp; at least "
+            f"{MIN_RAMP_MM:g} mm are needed"
+        )
+    span = wishes.high_hz - wishes.low_hz
+    height = min(room, max(MIN_RAMP_MM, MM_PER_HZ * span))
+    # two decimals keep the sheet's code short and any firmware content
+    step = max(0.01, ceil(round(100 * span / (floor(height / h) - 1), 6)) / 100)
+    return ceil(round(span / step, 6)) + 1, step
+
+
+def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
+    h = choice.layer_height
+    base = ceil(round(BASE_MM / h, 6))
+    reference = ceil(round(REFERENCE_MM / h, 6)) if wishes.reference else 0
+    layers, step = _ramp(machine, wishes, h)
+    first = base + reference
+    ramp = {
+        "first_layer": first,
+        "last_layer": first + layers - 1,
+        "start": wishes.low_hz,
+        "step": step,
+    }
+    data = {
+        "tower": wishes.tower,
+        "size": {
+            "width_mm": choice.width,
+            "line_width_mm": machine.line_width_mm,
+            "first_layer_mm": h,
+            "layer_height_mm": h,
+            "layers": first + layers + floor(TOP_MM / h),
+        },
+        "motion": {
+            "direction": wishes.direction,
+            "speed_mm_s": float(choice.speed),
+            "acceleration_mm_s2": choice.acceleration,
+            "corner_speed_mm_s": machine.corner_speed_mm_s,
+        },
+        "shaper": {
+            "family": next(f for f in SHARPEST_FIRST if f in wishes.families),
+            "damping_ratio": wishes.damping_setting,
+        },
+        "ramp": dict.fromkeys(wishes.axes, ramp),
+    }
+    if wishes.reference:
+        data["reference"] = {"first_layer": base, "last_layer": first - 1}
+    return build_plan(data, source="the proposal")
+
+
+def _changes(machine: Machine, wishes: Wishes, plan: Plan) -> list[str]:
+    """Where the proposal departs from the intentions, with the reason."""
+    said = []
+    v, a = plan.motion.speed_mm_s, plan.motion.acceleration_mm_s2
+    if v != machine.speed_mm_s:
+        said.append(
+            f"speed {v:g} instead of {machine.speed_mm_s:g} mm/s: {_speed_reason(machine, wishes)}"
+        )
+    if a != machine.acceleration_mm_s2:
+        said.append(
+            f"acceleration {a:g} instead of {machine.acceleration_mm_s2:g} mm/s²: "
+            f"the ripple is too weak or blind with less"
+        )
+    h = plan.size.layer_height_mm
+    if h != machine.layer_height_mm:
+        said.append(
+            f"layers of {h:g} instead of {machine.layer_height_mm:g} mm: "
+            f"for the flow limit, or for enough layers per Hz"
+        )
+    if plan.size.width_mm > WIDTHS_MM[0]:
+        said.append(f"a face of {plan.size.width_mm:g} mm, to hold {MIN_RIPPLES:g} ripples")
+    return said
+
+
+def _speed_reason(machine: Machine, wishes: Wishes) -> str:
+    """What is wrong with the intended speed at the intended acceleration."""
+    v, a = machine.speed_mm_s, machine.acceleration_mm_s2
+    flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
+    if flow > machine.flow_limit_mm3_s:
+        return f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}"
+    if _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM).top_speed_mm_s < v:
+        return "the faces are too short to reach it"
+    seen = _seen(machine, wishes, v, a)
+    if seen.blindness.min() < BLIND_RATIO:
+        worst = seen.frequency_hz[seen.blindness.argmin()]
+        return f"that is blind near {worst:g} Hz, where braking cancels itself"
+    if seen.lost.any():
+        return "more of the range can be seen so"
+    return "so that the ripples fit on the face"

@@ -1,0 +1,272 @@
+"""Puts the commanded value of every layer into a G-code file.
+
+The file is read twice and never held in memory: once to find the layers, once to copy it with
+the user's text before each. The original stays as it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from ringscan.errors import OutputError
+from ringscan.make.gcode import GcodeError, numbered_lines, open_gcode
+from ringscan.make.layers import Layer, find_layers
+from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
+from ringscan.plan import Plan, State
+
+MARK = "; ringscan ramp 1 "
+COMMAND_MARK = "; ringscan command "
+OFF_MARK = "; ringscan off "
+"""Lines at the head of a file with a ramp: digest of plan and texts, then the texts as JSON."""
+
+HEIGHT_TOLERANCE = 0.25
+"""Of a layer height: more, and the commanded values would sit a layer too high or low."""
+WIDTH_TOLERANCE_MM = 1.0
+USERS_OWN_LINES = 4
+"""Lines that may equal one of the ramp's by chance, in the user's own start text."""
+MISSING_TOP_LAYERS = 2
+"""Slicing programs round the number of layers; the top carries no ramp."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """What the head of a file with a ramp says."""
+
+    digest: str
+    texts: Texts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RampResult:
+    """What was written.
+
+    already : True if the source carried this very ramp, and was copied unchanged
+    layers : found in the source
+    commanded : layers that begin with the user's text
+    """
+
+    already: bool
+    layers: int
+    commanded: int
+    warnings: tuple[str, ...]
+
+
+def add_ramp(source: Path, target: Path, plan: Plan, texts: Texts) -> RampResult:
+    """Copy a G-code file with the ramp's commands put in before each layer.
+
+    Raises
+    ------
+    PlanError
+        If the texts do not suit the plan.
+    GcodeError
+        If the source cannot be read, is not the plan's tower, or carries another ramp.
+    OutputError
+        If the target is the source, or cannot be written; nothing is left half-written.
+    """
+    commands = layer_commands(plan, texts)
+    if target.exists() and source.exists() and os.path.samefile(source, target):
+        raise OutputError(f"{target}: is the original, which stays untouched; name another file")
+    digest = ramp_digest(plan, texts)
+    marks = read_marks(source)
+    if marks is not None and marks.digest != digest:
+        raise GcodeError(
+            f"{source}: already carries a ramp of another plan or text; start from the file "
+            f"without a ramp"
+        )
+    if marks is None:
+        _refuse_unmarked_ramp(source, commands)
+    lines, warnings = layer_lines(source, plan)
+    with open_gcode(source) as original, writing_whole(target) as copy:
+        if marks is not None:
+            for _, line in numbered_lines(original, str(source)):
+                copy.write(line)
+        else:
+            inserted = {lines[c.layer]: c for c in commands if c.layer < len(lines) and c.lines}
+            _copy(original, copy, str(source), _head(digest, texts), inserted)
+    return RampResult(
+        already=marks is not None,
+        layers=len(lines),
+        commanded=sum(1 for c in commands if c.lines),
+        warnings=warnings,
+    )
+
+
+def ramp_digest(plan: Plan, texts: Texts) -> str:
+    """Name of a ramp: 16 hex digits of SHA-256 over plan and texts."""
+    off = "" if texts.off is None else texts.off.text
+    whole = json.dumps([plan.digest, texts.command.text, off])
+    return hashlib.sha256(whole.encode()).hexdigest()[:16]
+
+
+def read_marks(path: Path) -> Marks | None:
+    """Return the marks of an earlier run, wherever they stand in the file; None without any.
+
+    Raises
+    ------
+    GcodeError
+        If the file cannot be read, or its marks were altered.
+    """
+    digest, found = None, {}
+    with open_gcode(path) as file:
+        for number, line in numbered_lines(file, str(path)):
+            if not line.startswith(b"; ringscan "):
+                continue
+            text = line.decode("utf-8", "replace").strip()
+            if text.startswith(MARK):
+                digest = text.removeprefix(MARK)
+            for mark in (COMMAND_MARK, OFF_MARK):
+                if text.startswith(mark):
+                    try:
+                        found[mark] = str(json.loads(text.removeprefix(mark)))
+                    except ValueError as exc:
+                        raise GcodeError(
+                            f"{path}, line {number}: a mark of ringscan was altered"
+                        ) from exc
+    if digest is None or COMMAND_MARK not in found:
+        return None
+    off = found.get(OFF_MARK)
+    return Marks(
+        digest=digest,
+        texts=Texts(
+            command=parse_template(found[COMMAND_MARK], commands=True),
+            off=None if off is None else parse_template(off, commands=False),
+        ),
+    )
+
+
+def _head(digest: str, texts: Texts) -> list[str]:
+    head = [MARK + digest, COMMAND_MARK + json.dumps(texts.command.text)]
+    if texts.off is not None:
+        head.append(OFF_MARK + json.dumps(texts.off.text))
+    return head
+
+
+def _refuse_unmarked_ramp(source: Path, commands: list[LayerCommands]) -> None:
+    """A ramp whose marks were taken out must not be put in twice."""
+    ours = {
+        line.strip().encode()
+        for c in commands
+        if State.RAMP in c.state.values()
+        for line in c.lines
+        if line.strip()
+    }
+    found: set[bytes] = set()
+    with open_gcode(source) as file:
+        for number, line in numbered_lines(file, str(source)):
+            if (text := line.strip()) in ours:
+                found.add(text)
+                if len(found) > USERS_OWN_LINES:
+                    raise GcodeError(
+                        f"{source}, line {number}: already holds commands of this ramp; start "
+                        f"from the file without a ramp"
+                    )
+
+
+def layer_lines(source: Path, plan: Plan) -> tuple[list[int], tuple[str, ...]]:
+    """First line of each layer of a file that is the plan's tower."""
+    commanded = {
+        layer
+        for axis in plan.axes
+        for layer in np.flatnonzero(plan.commands(axis).state != State.OUTSIDE.value).tolist()
+    }
+    lines = []
+    for layer in find_layers(source):
+        if layer.index < plan.size.layers:
+            _compare_height(source, plan, layer)
+        if layer.index in commanded:
+            _compare_width(source, plan, layer)
+        lines.append(layer.first_line)
+    found, planned = len(lines), plan.size.layers
+    if found <= max(commanded) or abs(found - planned) > MISSING_TOP_LAYERS:
+        raise GcodeError(
+            f"{source}: has {found} layers, plan '{plan.tower}' has {planned}; slice the tower at "
+            f"100 % with the plan's layer height, or correct the plan with 'ringscan check'"
+        )
+    if found != planned:
+        return lines, (f"the file has {found} layers, the plan {planned}; the ramp is complete",)
+    return lines, ()
+
+
+def _compare_height(source: Path, plan: Plan, layer: Layer) -> None:
+    expected = plan.layer_top_mm(layer.index)
+    if abs(layer.height_mm - expected) > HEIGHT_TOLERANCE * plan.size.layer_height_mm:
+        raise GcodeError(
+            f"{source}, line {layer.first_line}: layer {layer.index} lies at Z "
+            f"{layer.height_mm:.3g} mm, plan '{plan.tower}' says {expected:.3g} mm; slice with the "
+            f"plan's layer heights, or correct the plan with 'ringscan check'"
+        )
+
+
+def _compare_width(source: Path, plan: Plan, layer: Layer) -> None:
+    x0, y0, x1, y1 = layer.box_mm
+    width = plan.size.width_mm - plan.size.line_width_mm
+    if max(abs(x1 - x0 - width), abs(y1 - y0 - width)) > WIDTH_TOLERANCE_MM:
+        raise GcodeError(
+            f"{source}, line {layer.first_line}: layer {layer.index} covers {x1 - x0:.1f} × "
+            f"{y1 - y0:.1f} mm, the wall of plan '{plan.tower}' {width:.1f} × {width:.1f} mm: "
+            f"several objects, or another tower; slice the one tower alone"
+        )
+
+
+def _copy(
+    original: BinaryIO,
+    copy: BinaryIO,
+    source: str,
+    head: list[str],
+    inserted: dict[int, LayerCommands],
+) -> None:
+    ending = b"\n"
+    for number, line in numbered_lines(original, source):
+        if number == 1:
+            ending = b"\r\n" if line.endswith(b"\r\n") else b"\n"
+            first = line.strip() == b"%"  # the standard wants it first of all
+            copy.write((line if first else b"") + _encode(head, ending))
+            if first:
+                continue
+        if (commands := inserted.get(number)) is not None:
+            copy.write(_encode(commands.lines, ending))
+        copy.write(line)
+
+
+def _encode(lines: list[str] | tuple[str, ...], ending: bytes) -> bytes:
+    return b"".join(line.encode() + ending for line in lines)
+
+
+@contextlib.contextmanager
+def writing_whole(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that appears only when it is complete.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; what was there before is untouched.
+    """
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
+    except OSError as exc:
+        raise OutputError(f"{path}: cannot be written ({exc.strerror or exc})") from exc
+    try:
+        with os.fdopen(handle, "wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        mask = os.umask(0o022)  # the only portable way to read it is to set it
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    except BaseException as exc:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        if isinstance(exc, OSError):
+            raise OutputError(f"{path}: cannot be written ({exc.strerror or exc})") from exc
+        raise

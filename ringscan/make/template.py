@@ -1,0 +1,214 @@
+"""The user's own command text, with placeholders: rendered into a file, and read back from it.
+
+Which words a firmware understands is the user's business; there is no default text.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Formatter
+
+from ringscan.errors import PlanError
+from ringscan.plan import AXES, Axis, Plan, Quantity, State
+
+PLACEHOLDERS: Mapping[str, str] = {
+    "axis": "X or Y",
+    "axis_lower": "x or y",
+    "frequency_hz": "commanded frequency",
+    "damping_ratio": "commanded damping ratio",
+    "family": "shaper family of the plan",
+    "tower": "label of the tower",
+    "layer": "layer, counted from 0",
+    "height_mm": "height of the layer's upper face",
+}
+COMMANDED = frozenset({"frequency_hz", "damping_ratio"})
+_NUMBER = r"[-+]?\d+(?:\.\d*)?|[-+]?\.\d+"
+_TEXTS = frozenset({"axis", "axis_lower", "family", "tower"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Template:
+    """One text with placeholders; make it with `parse_template`."""
+
+    text: str
+    fields: frozenset[str]
+
+    def render(self, values: Mapping[str, str | float | int]) -> list[str]:
+        """Return the lines with the values put in."""
+        return self.text.format(**{name: values[name] for name in self.fields}).splitlines()
+
+    def patterns(self) -> list[re.Pattern[str]]:
+        """One pattern per line that carries a placeholder or, failing that, per line."""
+        lines = self.text.splitlines()
+        carrying = [line for line in lines if _fields(line)]
+        return [_pattern(line) for line in carrying or lines if line.strip()]
+
+
+def parse_template(text: str, *, commands: bool) -> Template:
+    """Check a user's text.
+
+    Parameters
+    ----------
+    commands : True for the text that sets a value, False for the one that switches off
+
+    Raises
+    ------
+    PlanError
+        If it is empty, has an unknown or malformed placeholder, or sets nothing.
+    """
+    name = "the command text" if commands else "the text that switches the shaper off"
+    if not text.strip():
+        raise PlanError(f"{name} is empty; see your firmware's manual for what to write")
+    allowed = set(PLACEHOLDERS) - (set() if commands else COMMANDED)
+    try:
+        fields = _fields(text)
+        sample: dict[str, str | float | int] = {
+            "axis": "X",
+            "axis_lower": "x",
+            "frequency_hz": 1.5,
+            "damping_ratio": 0.1,
+            "family": "ZV",
+            "tower": "A",
+            "layer": 1,
+            "height_mm": 0.2,
+        }
+        unknown = sorted(fields - allowed)
+        if unknown:
+            raise PlanError(
+                f"{name} has the placeholder {{{unknown[0]}}}; known are "
+                f"{', '.join(f'{{{p}}}' for p in PLACEHOLDERS if p in allowed)}; write {{{{ and "
+                f"}}}} for real braces"
+            )
+        text.format(**sample)
+    except (ValueError, IndexError, KeyError, AttributeError) as exc:
+        raise PlanError(f"{name} has a malformed placeholder: {exc}") from exc
+    if commands and not fields & COMMANDED:
+        raise PlanError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
+    return Template(text=text, fields=frozenset(fields))
+
+
+def _fields(text: str) -> set[str]:
+    found = set()
+    for _, field, spec, conversion in Formatter().parse(text):
+        if field is None:
+            continue
+        if conversion or "{" in (spec or ""):
+            raise ValueError("write a placeholder as {name} or {name:.2f}")
+        found.add(field)
+    return found
+
+
+def _pattern(line: str) -> re.Pattern[str]:
+    parts, seen = [], set()
+    for literal, field, _, _ in Formatter().parse(line.strip()):
+        parts.append(re.escape(literal))
+        if field is None:
+            continue
+        what = "[XYxy]" if field.startswith("axis") else _NUMBER
+        if field in {"family", "tower"}:
+            what = "[A-Z0-9-]+"
+        group = f"?P<{field}>" if field not in seen else "?:"
+        parts.append(f"({group}{what})")
+        seen.add(field)
+    return re.compile("".join(parts))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Texts:
+    """The two texts of the user: one sets a value, one switches the shaper off."""
+
+    command: Template
+    off: Template | None
+
+    def fit(self, plan: Plan) -> None:
+        """Check them against a plan. Raises PlanError."""
+        quantities = {plan.ramp_of(axis).quantity for axis in plan.axes}
+        for quantity, field in (
+            (Quantity.FREQUENCY, "frequency_hz"),
+            (Quantity.DAMPING, "damping_ratio"),
+        ):
+            if quantity in quantities and field not in self.command.fields:
+                raise PlanError(
+                    f"plan '{plan.tower}' raises {field}, but the command text lacks {{{field}}}"
+                )
+        named = {"axis", "axis_lower"} & self.command.fields
+        if not named and len(plan.axes) > 1 and plan.ramp.x != plan.ramp.y:
+            raise PlanError(
+                f"plan '{plan.tower}' has different ramps for X and Y, but the command text lacks "
+                f"{{axis}}"
+            )
+        if plan.reference is not None and self.off is None:
+            raise PlanError(
+                f"plan '{plan.tower}' has a reference band, but no text switches the shaper off; "
+                f"give that text with --off, or name a plan without the band with --write-plan"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerCommands:
+    """What a file is to hold at the start of one layer.
+
+    state : per axis of the plan
+    value : commanded value per axis, NaN outside the ramp
+    lines : rendered text, empty where nothing is commanded
+    """
+
+    layer: int
+    height_mm: float
+    state: Mapping[Axis, State]
+    value: Mapping[Axis, float]
+    lines: tuple[str, ...]
+
+
+def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
+    """Render the texts for every layer of a plan.
+
+    Raises
+    ------
+    PlanError
+        If the texts do not suit the plan.
+    """
+    texts.fit(plan)
+    commands = {axis: plan.commands(axis) for axis in plan.axes}
+    result = []
+    for layer in range(plan.size.layers):
+        lines: list[str] = []
+        states: dict[Axis, State] = {}
+        numbers: dict[Axis, float] = {}
+        for axis in [a for a in AXES if a in commands]:
+            state = State(str(commands[axis].state[layer]))
+            frequency = float(commands[axis].frequency_hz[layer])
+            damping = float(commands[axis].damping_ratio[layer])
+            is_frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
+            states[axis] = state
+            numbers[axis] = round(frequency if is_frequency else damping, 6)
+            values: dict[str, str | float | int] = {
+                "axis": axis.upper(),
+                "axis_lower": axis,
+                "frequency_hz": round(frequency, 6),
+                "damping_ratio": round(damping, 6),
+                "family": plan.shaper.family.value,
+                "tower": plan.tower,
+                "layer": layer,
+                "height_mm": round(plan.layer_top_mm(layer), 3),
+            }
+            if state is State.RAMP:
+                text = texts.command.render(values)
+            elif state is State.REFERENCE and texts.off is not None:
+                text = texts.off.render(values)
+            else:
+                continue
+            if lines[-len(text) :] != text:  # a text without {axis} serves both axes at once
+                lines += text
+        result.append(
+            LayerCommands(
+                layer=layer,
+                height_mm=plan.layer_top_mm(layer),
+                state=states,
+                value=numbers,
+                lines=tuple(lines),
+            )
+        )
+    return result

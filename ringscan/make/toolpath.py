@@ -1,0 +1,265 @@
+"""The tower as a complete toolpath in plain G-code, between the user's own start and end text.
+
+One wall, layered or as a spiral, with a brim at the first layer. Nothing of the machine's own
+settings is in it: heating, homing, acceleration and whether E counts relative are the user's
+text. Every move is read back and checked before the file appears.
+
+Travel starts at the rear left corner, so that the two analysed faces, front and right, are
+each entered from a face that was just printed at full speed; the face entered from the seam is
+a spare one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from math import pi
+from pathlib import Path
+
+from ringscan.errors import PlanError
+from ringscan.make.bead import bead_section_mm2, filament_per_mm
+from ringscan.make.cautions import CAUTIONS
+from ringscan.make.gcode import Move, Reader
+from ringscan.make.ramp import writing_whole
+from ringscan.plan import Direction, Plan
+
+FIRST_LAYER_MM_S = 20.0
+"""The first layer and its brim are printed slowly, to stick."""
+TRAVEL_MM_S = 100.0
+LIFT_MM = 5.0
+"""Height above the bed for the way to the tower, after the user's start text."""
+ROUNDING_MM = 0.002
+"""Coordinates are written with three decimals."""
+FLOW_SLACK = 1.01
+"""Short moves round their E to five decimals."""
+
+
+class Style(StrEnum):
+    """A spiral has no seam; layers have one, at the rear left corner."""
+
+    SPIRAL = "spiral"
+    LAYERS = "layers"
+
+
+class BrimSide(StrEnum):
+    """Inside keeps the tower's base edge clean, and can stay on."""
+
+    INSIDE = "inside"
+    OUTSIDE = "outside"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bed:
+    """Where the machine can print, and how much it can melt.
+
+    size_mm : x and y
+    origin_mm : machine coordinates of the front left corner
+    """
+
+    size_mm: tuple[float, float]
+    origin_mm: tuple[float, float] = (0.0, 0.0)
+    max_height_mm: float
+    flow_limit_mm3_s: float
+    filament_mm: float = 1.75
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """How the toolpath is to be made.
+
+    start_text, end_text : the user's own G-code
+    brim_loops : lines of brim; 0 for none
+    """
+
+    bed: Bed
+    start_text: str
+    end_text: str
+    style: Style = Style.SPIRAL
+    brim_loops: int = 8
+    brim_side: BrimSide = BrimSide.INSIDE
+
+
+def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
+    """Write the toolpath and return warnings about the user's own text.
+
+    Raises
+    ------
+    PlanError
+        If a move would leave the bed, the height or the flow limit, or the start text leaves
+        the machine in inches or relative coordinates.
+    OutputError
+        If the file cannot be written.
+    """
+    lines = list(_lines(plan, job))
+    warnings = _check(plan, job, lines)
+    with writing_whole(path) as file:
+        for line in lines:
+            file.write(line.encode() + b"\n")
+    return warnings
+
+
+def _lines(plan: Plan, job: Job) -> Iterator[str]:
+    yield from _head(plan, job)
+    yield "G21"
+    yield "G90"
+    yield BEGIN_START
+    yield from job.start_text.splitlines()
+    yield BEGIN_TOWER
+    yield from _tower(plan, job)
+    yield BEGIN_END
+    yield from job.end_text.splitlines()
+
+
+BEGIN_START = "; -- the user's start text"
+BEGIN_TOWER = "; -- the tower"
+BEGIN_END = "; -- the user's end text"
+
+
+def _head(plan: Plan, job: Job) -> Iterator[str]:
+    m, s = plan.motion, plan.size
+    yield f"; Calibration tower {plan.tower}, {s.width_mm:g} mm wide, {plan.height_mm:g} mm tall"
+    yield f"; plan {plan.digest[:16]}, {job.style} of {s.layers} layers, one wall"
+    yield "; CAUTION"
+    for caution in CAUTIONS:
+        yield f"; {caution}"
+    yield "; This file sets no temperature, homes nothing and sets no limits: the start text does."
+    yield "; The start text must make E count relative, and set the plan's acceleration,"
+    yield f"; {m.acceleration_mm_s2:g} mm/s2, and corner speed, {m.corner_speed_mm_s:g} mm/s."
+    yield "; Photograph the front face for Y and the right face for X."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Loop:
+    """Corners of a square around (x, y), `half` mm from the middle, in order of travel."""
+
+    x: float
+    y: float
+    half: float
+    direction: Direction
+
+    def corners(self) -> list[tuple[float, float]]:
+        signs = [(-1, 1), (-1, -1), (1, -1), (1, 1)]
+        if self.direction is Direction.CLOCKWISE:
+            signs = [signs[0], *signs[:0:-1]]
+        return [(self.x + i * self.half, self.y + j * self.half) for i, j in signs]
+
+
+def _tower(plan: Plan, job: Job) -> Iterator[str]:
+    size, bed = plan.size, job.bed
+    x = bed.origin_mm[0] + bed.size_mm[0] / 2
+    y = bed.origin_mm[1] + bed.size_mm[1] / 2
+    half = (size.width_mm - size.line_width_mm) / 2
+    wall = _Loop(x=x, y=y, half=half, direction=plan.motion.direction)
+    side = 2 * half
+    per_mm = {
+        h: filament_per_mm(bead_section_mm2(size.line_width_mm, h), bed.filament_mm)
+        for h in (size.first_layer_mm, size.layer_height_mm)
+    }
+    first, usual = per_mm[size.first_layer_mm], per_mm[size.layer_height_mm]
+
+    yield f"G0 Z{_coordinate(LIFT_MM)} F{_feed(TRAVEL_MM_S / 5)}"
+    sign = 1 if job.brim_side is BrimSide.OUTSIDE else -1
+    for n in range(job.brim_loops, 0, -1):
+        loop = _Loop(
+            x=x, y=y, half=half + sign * n * size.line_width_mm, direction=plan.motion.direction
+        )
+        yield from _approach(loop, size.first_layer_mm)
+        yield from _square(loop, first, FIRST_LAYER_MM_S)
+    yield from _approach(wall, size.first_layer_mm)
+    yield from _square(wall, first, FIRST_LAYER_MM_S)
+
+    speed = plan.motion.speed_mm_s
+    if job.style is Style.LAYERS:
+        for layer in range(1, size.layers):
+            yield f"G1 Z{_coordinate(plan.layer_top_mm(layer))} F{_feed(TRAVEL_MM_S / 5)}"
+            yield from _square(wall, usual, speed)
+        return
+    corners = wall.corners()
+    targets = [*corners[1:], corners[0]]
+    quarter = size.layer_height_mm / 4
+    for layer in range(1, size.layers + 1):
+        # the first turn rises from nothing to a full layer, the last runs out on the level
+        share = {1: 1, size.layers: -1}.get(layer, 0)
+        bottom = plan.layer_top_mm(layer - 1)
+        for n, (cx, cy) in enumerate(targets):
+            part = {1: (n + 0.5) / 4, -1: 1 - (n + 0.5) / 4}.get(share, 1.0)
+            z = bottom if share < 0 else bottom + (n + 1) * quarter
+            yield (
+                f"G1 X{_coordinate(cx)} Y{_coordinate(cy)} Z{_coordinate(z)} "
+                f"E{side * usual * part:.5f} F{_feed(speed)}"
+            )
+
+
+def _approach(loop: _Loop, z: float) -> Iterator[str]:
+    cx, cy = loop.corners()[0]
+    yield f"G0 X{_coordinate(cx)} Y{_coordinate(cy)} F{_feed(TRAVEL_MM_S)}"
+    yield f"G0 Z{_coordinate(z)} F{_feed(TRAVEL_MM_S / 5)}"
+
+
+def _square(loop: _Loop, e_per_mm: float, speed: float) -> Iterator[str]:
+    corners = loop.corners()
+    for cx, cy in [*corners[1:], corners[0]]:
+        yield (
+            f"G1 X{_coordinate(cx)} Y{_coordinate(cy)} E{2 * loop.half * e_per_mm:.5f} "
+            f"F{_feed(speed)}"
+        )
+
+
+def _coordinate(value: float) -> str:
+    return f"{value:.3f}".rstrip("0").rstrip(".")
+
+
+def _feed(speed_mm_s: float) -> str:
+    """Feed per minute."""
+    return f"{60 * speed_mm_s:.2f}".rstrip("0").rstrip(".")
+
+
+def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
+    """Read every move back; our own must be within all limits, the user's are warned about."""
+    reader = Reader(relative_e=True, source="the toolpath")
+    warnings: list[str] = []
+    ours = False
+    for number, line in enumerate(lines, 1):
+        if line == BEGIN_TOWER:
+            ours = True
+            if not reader.absolute or reader.unit_mm != 1.0 or any(reader.offset.values()):
+                raise PlanError(
+                    "the start text leaves the machine in inches (G20), relative coordinates "
+                    "(G91) or shifted ones (G92); end it with G21 and G90"
+                )
+        elif line == BEGIN_END:
+            ours = False
+        for move in reader.feed(line, number):
+            wrong = _wrong(plan, job.bed, move)
+            if wrong and ours:
+                raise PlanError(f"plan '{plan.tower}': the toolpath {wrong}")
+            if wrong and len(warnings) < 3:
+                warnings.append(f"the user's own text, line {number} of the file, {wrong}")
+    return tuple(warnings)
+
+
+def _wrong(plan: Plan, bed: Bed, move: Move) -> str:
+    """What is wrong with a move; empty if nothing."""
+    margin = plan.size.line_width_mm / 2 if move.e > 0 else 0.0
+    (x0, y0), (w, d) = bed.origin_mm, bed.size_mm
+    inside = (
+        x0 + margin - ROUNDING_MM <= move.x <= x0 + w - margin + ROUNDING_MM
+        and y0 + margin - ROUNDING_MM <= move.y <= y0 + d - margin + ROUNDING_MM
+    )
+    if not inside:
+        return (
+            f"leaves the bed at X {move.x:g} Y {move.y:g}; the bed is {w:g} × {d:g} mm from "
+            f"X {x0:g} Y {y0:g}"
+        )
+    if not -ROUNDING_MM <= move.z <= bed.max_height_mm + ROUNDING_MM:
+        return f"goes to Z {move.z:g} mm; the machine allows 0 to {bed.max_height_mm:g} mm"
+    if move.extrudes:
+        seconds = move.length_mm / move.speed_mm_s if move.speed_mm_s > 0 else float("inf")
+        flow = move.e * pi * (bed.filament_mm / 2) ** 2 / seconds
+        if flow > bed.flow_limit_mm3_s * FLOW_SLACK:
+            return (
+                f"needs {flow:.1f} mm³/s; the hot end melts {bed.flow_limit_mm3_s:g}; plan a "
+                f"lower speed or thinner layers"
+            )
+    return ""
