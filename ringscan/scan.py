@@ -140,10 +140,14 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
 
 
 def walls_of(bands: Bands, plan: Plan) -> Walls:
-    """Hand the bands to the model: plain arrays, no pictures."""
+    """Hand the bands to the model: plain arrays, no pictures.
+
+    The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
+    """
+    line = plan.size.line_width_mm
     group = np.cumsum(np.append(False, bands.state[1:] != bands.state[:-1]))
     return Walls(
-        s_mm=bands.s_mm,
+        s_mm=bands.s_mm - line / 2,
         intensity=np.where(bands.valid, bands.profile, 0.0),
         valid=bands.valid,
         impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
@@ -153,7 +157,7 @@ def walls_of(bands: Bands, plan: Plan) -> Walls:
             speed_mm_s=plan.motion.speed_mm_s,
             acceleration_mm_s2=plan.motion.acceleration_mm_s2,
             corner_speed_mm_s=plan.motion.corner_speed_mm_s,
-            length_mm=plan.size.width_mm,
+            length_mm=plan.size.width_mm - line,
         ),
     )
 

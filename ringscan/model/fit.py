@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.given import Bent, Doubts, redraw
-from ringscan.model.problem import Problem, Walls, pose_problem, refine_noise, trial_pole
+from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
+from ringscan.model.ripple import Drawing
 from ringscan.model.search import Search, search
 
 Array = NDArray[np.float64]
@@ -26,6 +27,9 @@ DAMPING_RANGE = (0.003, 0.45)
 STARTS = 3
 """Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare."""
 
+
+SHADING_SD = (0.5, 0.5)
+"""Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
 
 SETTLING_ROUNDS = 4
 """Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
@@ -92,7 +96,7 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     problem = pose_problem(walls, shared=shared)
     found = search(problem)
     trials = sorted((_polish(problem, *start) for start in found.best(STARTS)), key=lambda t: t[1])
-    problem = refine_noise(problem, trial_pole(*trials[0][0]))
+    problem = refine(problem, walls, trial_pole(*trials[0][0]))
     best, *rest = [_polish(problem, *trial[0])[0] for trial in trials]
     others = tuple(
         settle(problem, walls, pair, doubts, rounds=0)[0]
@@ -114,23 +118,29 @@ def settle(
     """Gauss-Newton over the pole, c0 and what was taken as given, each within its doubt.
 
     What was taken as given enters with its own standard uncertainty as an observation, so that
-    the covariance holds it too (JCGM 100, 5.1.2, by way of one joint least squares).
+    the covariance holds it too (JCGM 100, 5.1.2, by way of one joint least squares). The same
+    holds for the shading: brightness is proportional to small slopes only, so a second and a
+    third power of the ripple are fitted along.
+
+    Returns
+    -------
+    The estimate, c0, the problem redrawn with what the fit bent and with the shading made
+    linear, and what the fit bent.
     """
-    p = np.array([*start, 0.0, 0.0, *np.zeros(doubts.sd.size)])
-    M = problem.columns(trial_pole(*start))
-    p[2:4] = problem.strength(M)
+    sd = np.append(doubts.sd, SHADING_SD)
+    p = np.zeros(4 + sd.size)
+    p[:2] = start
+    p[2:4] = problem.strength(problem.columns(trial_pole(*start)))
+    limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], 1.5 * sd])
     for round_ in range(rounds + 1):
-        bent = Bent(shift_mm=p[4], stretch=p[5], height_mm=p[6])
-        problem = replace(problem, drawing=redraw(walls, bent, doubts))
-        J, left = _jacobian(problem, walls, p, bent, doubts)
-        covariance, freedom, over = sandwich(J, left, 1 / doubts.sd**2)
+        J, left = _jacobian(problem, walls, p, doubts)
+        covariance, freedom, over = sandwich(J, left, 1 / sd**2)
         if round_ == rounds:
             break
         # `over`: correlated noise makes the data worth less than their count, against the doubts
-        weight = np.append(np.zeros(4), over / doubts.sd**2)
+        weight = np.append(np.zeros(4), over / sd**2)
         flat = J.reshape(len(p), -1)
         step = np.linalg.solve(flat @ flat.T + np.diag(weight), flat @ left.ravel() - weight * p)
-        limit = np.array([0.03 * p[0], 0.3 * p[1], np.inf, np.inf, *(1.5 * doubts.sd)])
         p = p + np.clip(step, -limit, limit)
         p[:2] = np.clip(p[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
     estimate = PoleEstimate(
@@ -140,30 +150,48 @@ def settle(
         freedom=freedom,
         gain=float((problem.data**2).sum() - (left**2).sum()),
     )
+    bent = _bent(p)
+    drawing = redraw(walls, bent, doubts)
+    ripple = np.real(complex(p[2], p[3]) * drawing.slope(estimate.pole))
+    straight = problem.flat - np.where(problem.valid, _shade(ripple, p[7:]) - ripple, 0.0)
+    problem = replace(problem, drawing=drawing, flat=straight, data=problem.whitener(straight))
     return estimate, complex(p[2], p[3]), problem, bent
 
 
-def _jacobian(
-    problem: Problem, walls: Walls, p: Array, bent: Bent, doubts: Doubts
-) -> tuple[Array, Array]:
-    """Derivatives (4 + 3, b, n) of the filtered model, and what it leaves of the data."""
-    c = complex(p[2], p[3])
+def _bent(p: Array) -> Bent:
+    return Bent(shift_mm=float(p[4]), stretch=float(p[5]), height_mm=float(p[6]))
 
-    def model(f: float, zeta: float) -> Array:
-        slope = problem.drawing.slope(trial_pole(f, zeta))
-        return problem.whitener(np.real(c * slope))
 
-    lam = trial_pole(p[0], p[1])
-    slope = problem.drawing.slope(lam)
-    along = np.gradient(slope, walls.s_mm[1] - walls.s_mm[0], axis=1)
-    raised = redraw(walls, replace(bent, height_mm=bent.height_mm + 0.1), doubts).slope(lam)
-    given = [
-        problem.whitener(np.real(c * part))
-        for part in (along, along * walls.s_mm, (raised - slope) / 0.1)
-    ]
-    M = problem.columns(lam)
-    left = problem.data - c.real * M[0] - c.imag * M[1]
-    return np.concatenate([pole_slopes(model, p[0], p[1]), M, given]), left
+def _shade(ripple: Array, powers: Array) -> Array:
+    """Relative brightness of a ripple whose brightness would be `ripple` if it were linear."""
+    # steeper slopes than this are in full shadow or in full light whatever the powers say
+    small = np.clip(ripple, -1.0, 1.0)
+    return np.asarray(ripple + powers[0] * small**2 + powers[1] * small**3)
+
+
+def _jacobian(problem: Problem, walls: Walls, p: Array, doubts: Doubts) -> tuple[Array, Array]:
+    """Derivatives (9, b, n) of the filtered model, and what it leaves of the data."""
+
+    def ripple(q: Array, drawing: Drawing) -> Array:
+        return np.real(complex(q[2], q[3]) * drawing.slope(trial_pole(q[0], q[1])))
+
+    drawing = redraw(walls, _bent(p), doubts)
+    here = ripple(p, drawing)
+    inside = np.clip(here, -1.0, 1.0)
+    gain = 1 + 2 * p[7] * inside + 3 * p[8] * inside**2
+    changes = []
+    for i, step in enumerate((1e-4 * p[0], 1e-3 * p[1])):
+        q = p.copy()
+        q[i] += step
+        changes.append((ripple(q, drawing) - here) / step)
+    wave = drawing.slope(trial_pole(p[0], p[1]))
+    changes += [wave.real, -wave.imag]
+    along = np.gradient(here, walls.s_mm[1] - walls.s_mm[0], axis=1)
+    raised = redraw(walls, replace(_bent(p), height_mm=p[6] + 0.1), doubts)
+    changes += [along, along * walls.s_mm, (ripple(p, raised) - here) / 0.1]
+    columns = [gain * change for change in changes] + [inside**2, inside**3]
+    J = np.stack([problem.whitener(column) for column in columns])
+    return J, problem.data - problem.whitener(_shade(here, p[7:]))
 
 
 def _polish(problem: Problem, f: float, zeta: float) -> tuple[tuple[float, float], float]:

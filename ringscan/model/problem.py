@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,11 @@ from ringscan.model.whiten import Whitener, build_whitener, flatten
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Mask = NDArray[np.bool_]
+
+
+STEEPEST = 0.5
+"""Relative brightness of a ripple up to which it is used: steeper slopes throw shadows and turn
+away from the lamp. The limit is on the wave's envelope, so that no part of a wave is preferred."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +77,34 @@ class Problem:
         return np.asarray(np.linalg.lstsq(flat @ flat.T, flat @ self.data.ravel(), rcond=None)[0])
 
 
+def thin(problem: Problem, every: int) -> Problem:
+    """Every n-th band of a problem, to get a rough answer fast."""
+    part = slice(None, None, every)
+    drawing, whitener = problem.drawing, problem.whitener
+    impulses = Impulses(
+        amplitudes=drawing.impulses.amplitudes[part], times_s=drawing.impulses.times_s[part]
+    )
+    return replace(
+        problem,
+        drawing=Drawing(
+            passing_s=drawing.passing_s[part],
+            slowness_s_mm=drawing.slowness_s_mm[part],
+            free=drawing.free[part],
+            impulses=impulses,
+        ),
+        valid=problem.valid[part],
+        flat=problem.flat[part],
+        whitener=replace(
+            whitener,
+            scale=whitener.scale[part],
+            use=whitener.use[part],
+            smooth=whitener.smooth[part],
+        ),
+        data=problem.data[part],
+        group=problem.group[part],
+    )
+
+
 def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     """Flatten and filter walls; with `shared`, what all heights have in common is taken out."""
     drawing = draw(walls.s_mm, walls.motion, walls.impulses)
@@ -89,23 +122,21 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     )
 
 
-def refine_noise(problem: Problem, lam: complex) -> Problem:
-    """Estimate the noise anew, from what the ripple at a pole leaves of the data."""
-    c = problem.strength(problem.columns(lam))
-    slope = problem.drawing.slope(lam)
-    left = np.where(problem.valid, problem.flat - c[0] * slope.real + c[1] * slope.imag, 0.0)
+def refine(problem: Problem, walls: Walls, lam: complex) -> Problem:
+    """Pose the problem anew with what a first fit knows.
+
+    Stretches where the ripple is too steep for brightness to follow it are left out, and the
+    noise is estimated from what the ripple leaves.
+    """
+    c = complex(*problem.strength(problem.columns(lam)))
+    ripple = c * problem.drawing.slope(lam)
+    valid = problem.valid & (np.abs(ripple) < STEEPEST)
+    flat = flatten(walls.s_mm, walls.intensity, valid)
+    left = np.where(valid, flat - ripple.real, 0.0)
     whitener = build_whitener(
-        problem.s_mm, left, problem.valid, group=problem.group, shared=problem.whitener.shared
+        walls.s_mm, left, valid, group=walls.group, shared=problem.whitener.shared
     )
-    return Problem(
-        drawing=problem.drawing,
-        valid=problem.valid,
-        flat=problem.flat,
-        whitener=whitener,
-        data=whitener(problem.flat),
-        group=problem.group,
-        s_mm=problem.s_mm,
-    )
+    return replace(problem, valid=valid, flat=flat, whitener=whitener, data=whitener(flat))
 
 
 def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:

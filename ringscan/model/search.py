@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.problem import Problem
+from ringscan.model.problem import Problem, thin
 from ringscan.model.vibration import pole, residual
 
 Array = NDArray[np.float64]
@@ -25,8 +25,10 @@ DAMPING_RATIOS = np.array([0.02, 0.045, 0.09, 0.18])
 TIME_STEP_S = 5e-4
 """Below a twentieth of the shortest period, so that gathering loses under 1 %."""
 
-GRAM_EVERY = 12
-"""The normal matrices change slowly; they are computed at every 12th frequency."""
+GRAM_EVERY = 16
+GRAM_BANDS = 4
+"""The normal matrices change slowly from pole to pole and band to band; they are computed at
+every 16th frequency, from every 4th band."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,12 +128,14 @@ def _waves(problem: Problem, lam: ComplexArray) -> tuple[ComplexArray, ComplexAr
 
 def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
     """Inverse normal matrices, interpolated over frequency, (z, f, 2, 2)."""
+    part = thin(problem, min(GRAM_BANDS, max(1, problem.data.shape[0] // 12)))
+    share = problem.whitener.use.sum() / max(part.whitener.use.sum(), 1)
     at = np.append(np.arange(0, lam.shape[1] - 1, GRAM_EVERY), lam.shape[1] - 1)
     grams = np.empty((lam.shape[0], at.size, 2, 2))
     for i in range(lam.shape[0]):
         for j, k in enumerate(at):
-            M = problem.columns(complex(lam[i, k])).reshape(2, -1)
-            grams[i, j] = M @ M.T
+            M = part.columns(complex(lam[i, k])).reshape(2, -1)
+            grams[i, j] = share * (M @ M.T)
     # the size of the ripple changes over decades: interpolate its logarithm and the shape apart
     size = np.log(grams[..., 0, 0] + grams[..., 1, 1])
     shape = grams / np.exp(size)[..., None, None]
