@@ -34,19 +34,28 @@ MIN_SEEN = 0.4
 def ink(points_mm: NDArray[np.float64], side: Side, outline: Outline) -> NDArray[np.float64]:
     """Signed comb at points of the sheet as drawn, (..., 2): cosine, positive on black bars.
 
-    NaN outside the comb of that side.
+    NaN beside and beyond the comb of that side; continued inward, under the tower.
     """
-    x, y = points_mm[..., 0], points_mm[..., 1]
     left, top, right, bottom = COMB_BOX
+    x, y = points_mm[..., 0], points_mm[..., 1]
     if side.upright:
-        low, high = (left, outline.left) if side is Side.LEFT else (outline.right, right)
-        inside = (x > low) & (x < high) & (y > top) & (y < bottom)
-        phase = y - TOWER_CENTRE[1]
+        inside, phase = (y > top) & (y < bottom), y - TOWER_CENTRE[1]
+        inside &= x > left if side is Side.LEFT else x < right
     else:
-        low, high = (top, outline.top) if side is Side.TOP else (outline.bottom, bottom)
-        inside = (y > low) & (y < high) & (x > outline.left) & (x < outline.right)
-        phase = x - TOWER_CENTRE[0]
+        inside, phase = (x > outline.left) & (x < outline.right), x - TOWER_CENTRE[0]
+        inside &= y > top if side is Side.TOP else y < bottom
     return np.where(inside, np.cos(2 * np.pi * phase / COMB_PERIOD_MM), np.nan)
+
+
+def comb_depth(points_mm: NDArray[np.float64], side: Side, outline: Outline) -> NDArray[np.float64]:
+    """How far points of the sheet as drawn lie outside the tower's printed outline, mm."""
+    away = {
+        Side.LEFT: outline.left - points_mm[..., 0],
+        Side.RIGHT: points_mm[..., 0] - outline.right,
+        Side.TOP: outline.top - points_mm[..., 1],
+        Side.BASE: points_mm[..., 1] - outline.bottom,
+    }
+    return away[side]
 
 
 def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
@@ -142,6 +151,7 @@ def _seen_map(
     known = np.zeros(light.shape, dtype=bool)
     for side in Side:
         wave = ink(points, side, outline)
+        wave[comb_depth(points, side, outline) < 0] = np.nan
         window = WINDOW_MM if not side.upright else WINDOW_MM[::-1]
         box = tuple(round(w * k) for w in window)
         white = cv2.boxFilter((light * (wave < 0)).astype(np.float32), -1, box)

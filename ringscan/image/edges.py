@@ -16,13 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box, Side
-from ringscan.image.comb import ink
+from ringscan.image.comb import comb_depth, ink
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera
 from ringscan.layout import COMB_PERIOD_MM, Outline
 
 END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
+CLEAR_MM = 0.7
 BAR_CORE = 0.35
 """Cosine from which a sample lies well inside a bar."""
 FLANK_MM = (0.35, 1.5)
@@ -99,7 +100,9 @@ def comb_edge(
     eye = camera.position_mm
     # seen from the eye, the sheet behind a parallel plane is that plane scaled about the eye
     shrink = 1 + above / eye[2]
-    wave = ink((eye[:2] + (strip.flat_mm - eye[:2]) / shrink) / sheet_scale, side, outline)
+    ground = (eye[:2] + (strip.flat_mm - eye[:2]) / shrink) / sheet_scale
+    wave = ink(ground, side, outline)
+    depth = comb_depth(ground, side, outline)
     period = COMB_PERIOD_MM * float(sheet_scale.mean()) * shrink
     found = []
     half = box.length_mm(side) / 2 - END_MARGIN_MM
@@ -107,7 +110,8 @@ def comb_edge(
         rows = np.abs(strip.along - middle) <= period / 2
         difference = _bar_difference(strip.light[rows], wave[rows], relative=shows_wall)
         out = _fall(strip.out, difference)
-        if out is not None:
+        # where the printed comb itself begins, it says nothing of the tower
+        if out is not None and np.interp(out, strip.out, depth[rows].min(axis=0)) > CLEAR_MM:
             found.append((middle, out))
     kind = Kind.WALL_SHEET if shows_wall else Kind.FACE_SHEET
     return strip.edge_points(found, camera, box, side, above, kind)

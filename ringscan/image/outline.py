@@ -31,26 +31,23 @@ FREE_SIZE_SD = 0.02
 """While the size is measured: weak, for edges that are not seen."""
 SHEET_SD_MM = 0.06
 """Of an edge point against the sheet: a printed edge is no straighter."""
-FOOT_SD_MM = 0.2
-"""Of one at a wall's foot: dark, and the first layers are wide there."""
-WALL_SD_MM = 0.15
-"""Of one by a step of brightness: a corner is round and shaded by the first crest."""
+FOOT_SD_MM = {True: 0.1, False: 0.2}
+"""Of one at the foot of an upright wall, and of the tower's open ends, where it is dark."""
+CREASE_SD_MM = 0.12
+"""Of a step of brightness between two surfaces."""
+CREASE_IN_MM = 0.15
+"""How far inside the outline an upright corner's step of brightness lies: the bead is round."""
+CREASE_SHARE = 0.35
+"""The same for the shaper's rounding, relative to Corners.length_mm, and its uncertainty."""
 UNKNOWN_SD_MM = 0.3
 """Of one at a height of which the plan does not say what the shaper did."""
-MAX_SHARP_MM = 1.0
+MAX_SHARP_MM = 2.0
 """Where corners are rounded by more, there is no line between face and wall."""
 ROUNDING = (0.35, 0.2)
 """Expected silhouette drop, in lengths travelled from the corner in one period of the commanded
 frequency, and its standard deviation: ZV gives .25 and ZVD .5 at constant speed."""
 MAX_ROUNDING_MM = 15.0
 OUTLIER_SDS = 3.0
-
-
-_SD_MM = {
-    Kind.FACE_SHEET: SHEET_SD_MM,
-    Kind.WALL_SHEET: FOOT_SD_MM,
-    Kind.FACE_WALL: WALL_SD_MM,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,19 +157,24 @@ def out_mm(
     part: EdgePoints, camera: Camera, box: Box, rounding: float, corners: Corners
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """How far points lie outside the box's edge, and their standard deviation, mm, each (n,)."""
-    n = len(part.points_px)
-    height = np.full(n, 0.0 if part.kind is Kind.WALL_SHEET else box.width_mm)
+    n, upright, kind = len(part.points_px), part.side.upright, part.kind
+    height = np.full(n, 0.0 if kind is Kind.WALL_SHEET else box.width_mm)
     u, v = box.inside_out(camera.to_plane(part.points_px, height))
-    sd = np.full(n, _SD_MM[part.kind])
-    if part.side.upright:
+    length, known = np.zeros(n), np.ones(n, dtype=bool)
+    if upright:
         length, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
-        sd[~known] = UNKNOWN_SD_MM
-        if part.kind is Kind.FACE_WALL:
-            sd[length > MAX_SHARP_MM] = np.inf
-        else:
-            height += rounding * length * (1 if part.kind is Kind.WALL_SHEET else -1)
-            u, v = box.inside_out(camera.to_plane(part.points_px, height))
-    off = (u if part.side.upright else v) * part.side.sign - box.reach_mm(part.side)
+    inward = np.zeros(n)
+    if kind is Kind.FACE_WALL:
+        sd = np.hypot(CREASE_SD_MM, CREASE_SHARE * length)
+        sd[length > MAX_SHARP_MM] = np.inf
+        if upright:
+            inward = CREASE_IN_MM + CREASE_SHARE * length
+    else:
+        sd = np.full(n, SHEET_SD_MM if kind is Kind.FACE_SHEET else FOOT_SD_MM[upright])
+        height += rounding * length * (1 if kind is Kind.WALL_SHEET else -1)
+        u, v = box.inside_out(camera.to_plane(part.points_px, height))
+    sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
+    off = (u if upright else v) * part.side.sign - box.reach_mm(part.side) + inward
     return off, sd
 
 
