@@ -166,8 +166,7 @@ def _explain(problem: Problem, waves: Array, target: Array | None = None) -> tup
         for j in range(k):
             gram[i, np.arange(b), j, np.arange(b)] = own[i, j]
     if problem.whitener.shared:
-        use = problem.whitener.use
-        scaled = (waves * use / np.sqrt(np.maximum(use.sum(axis=0), 1))).reshape(k * b, n)
+        scaled = (waves * problem.whitener.shared_part()).reshape(k * b, n)
         gram -= (scaled @ scaled.T).reshape(k, b, k, b)
     right = np.einsum("ibn,bn->ib", waves, target).ravel()
     square = gram.reshape(k * b, k * b)

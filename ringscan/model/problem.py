@@ -97,6 +97,7 @@ def thin(problem: Problem, every: int) -> Problem:
         whitener=replace(
             whitener,
             scale=whitener.scale[part],
+            share=whitener.share[part],
             use=whitener.use[part],
             smooth=whitener.smooth[part],
         ),

@@ -66,7 +66,8 @@ def search(problem: Problem) -> Search:
     inverse = _inverse_grams(problem, lam)
     gain = _gain((waves * seen).sum(axis=0), inverse)
     if problem.whitener.shared:
-        seen = seen - seen.mean(axis=0)
+        share = problem.whitener.share[:, :, None]
+        seen = seen - (share**2 * seen).sum(axis=0) / (share**2).sum()
     return Search(gain=gain, products=waves * seen, inverse=inverse)
 
 

@@ -112,16 +112,37 @@ def _extra_insensitive(humps: int, damping_ratio: float, tol: float) -> tuple[Ar
     family, the member nearest to impulses half a damped period apart and centred on 1 Hz is
     taken, followed from the undamped closed form.
     """
+    steps = int(np.ceil(damping_ratio / EI_STEP)) - 1
+    x = _undamped_start(humps, tol) if steps < 0 else _ei_path(humps, tol, steps)
+    if damping_ratio:
+        x = _solve_ei(humps, tol, damping_ratio, x)
+    n = humps + 1
+    return np.append(x[:n], 1 - x[:n].sum()), np.insert(x[n : 2 * n], 0, 0.0)
+
+
+EI_STEP = 0.02
+"""Step in damping ratio by which the damped EI solution is followed from the undamped one."""
+
+
+@lru_cache(maxsize=256)
+def _ei_path(humps: int, tol: float, steps: int) -> Array:
+    """Solution at a damping ratio of `steps` EI_STEPs."""
+    if steps == 0:
+        return _undamped_start(humps, tol)
+    return _solve_ei(humps, tol, steps * EI_STEP, _ei_path(humps, tol, steps - 1))
+
+
+def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
+    """Solve the EI conditions near `start`: amplitudes but the last, times but the first, zeros,
+    hump tops, each `humps + 1` long but the tops.
+    """
     from scipy.optimize import least_squares
 
     n = humps + 1
 
-    def unpack(x: Array) -> tuple[Array, Array, Array, Array]:
+    def conditions(x: Array) -> Array:
         a, t, zeros, tops = np.split(x, [n, 2 * n, 3 * n])
-        return np.append(a, 1 - a.sum()), np.insert(t, 0, 0.0), zeros, tops
-
-    def conditions(x: Array, zeta: float) -> Array:
-        a, t, zeros, tops = unpack(x)
+        a, t = np.append(a, 1 - a.sum()), np.insert(t, 0, 0.0)
 
         def vibration(f: Array) -> Array:
             left = residual(a, t, pole(f, zeta))
@@ -132,23 +153,19 @@ def _extra_insensitive(humps: int, damping_ratio: float, tol: float) -> tuple[Ar
         slope = (vibration(tops + step) - vibration(tops - step)) / (2 * step)
         return np.concatenate([left.real, left.imag, vibration(tops) - tol, slope])
 
-    def objective(x: Array, zeta: float) -> Array:
-        _, t, zeros, tops = unpack(x)
-        even = t - np.arange(n + 1) / (2 * sqrt(1 - zeta**2))
+    def objective(x: Array) -> Array:
+        _, t, zeros, tops = np.split(x, [n, 2 * n, 3 * n])
+        even = t - np.arange(1, n + 1) / (2 * sqrt(1 - zeta**2))
         centre = (zeros if humps == 2 else tops)[humps // 2] - 1
-        return np.concatenate([1e4 * conditions(x, zeta), even, [0.1 * centre]])
+        return np.concatenate([1e4 * conditions(x), even, [0.1 * centre]])
 
-    x = _undamped_start(humps, tol)
-    # without damping half of the conditions repeat the others and the closed form stands
-    for zeta in np.linspace(0, damping_ratio, 1 + int(np.ceil(damping_ratio / 0.02)))[1:]:
-        x = least_squares(objective, x, args=(float(zeta),), xtol=1e-12, gtol=1e-12).x
-    if damping_ratio and np.abs(conditions(x, damping_ratio)).max() > 1e-6:
+    x = least_squares(objective, start, xtol=1e-12, gtol=1e-12, max_nfev=100).x
+    if np.abs(conditions(x)).max() > 1e-6:
         raise PlanError(
-            f"no {humps}-hump EI shaper exists for damping_ratio = {damping_ratio:g} and "
+            f"no {humps}-hump EI shaper exists for damping_ratio = {zeta:g} and "
             f"tolerance = {tol:g}; give a smaller damping_ratio, or the impulses as family 'LIST'"
         )
-    a, t, _, _ = unpack(x)
-    return a, t
+    return np.asarray(x)
 
 
 def _undamped_start(humps: int, tol: float) -> Array:

@@ -64,6 +64,7 @@ class Whitener:
     """Linear filter that leaves uncorrelated noise of unit size and nothing smooth.
 
     scale : 1 / noise level, (b, n), 0 where not valid
+    share : the bands' part in it, by which a profile that all heights share is scaled, (b, 1)
     ar : prediction-error filter, (p + 1,), first 1
     use : output samples that stem from valid input only, (b, n)
     smooth : orthonormal filtered smooth part per band, (b, n, d)
@@ -71,6 +72,7 @@ class Whitener:
     """
 
     scale: Array
+    share: Array
     ar: Array
     use: Mask
     smooth: Array
@@ -88,8 +90,13 @@ class Whitener:
         """Take out the shared profile of filtered rows, if that is asked for."""
         if not self.shared:
             return rows
-        count = np.maximum(self.use.sum(axis=0), 1)
-        return self._project((rows - rows.sum(axis=0) / count) * self.use)
+        part = self.shared_part()
+        return self._project((rows - part * (part * rows).sum(axis=0)) * self.use)
+
+    def shared_part(self) -> Array:
+        """Unit vectors along the bands, one per wall position: a shared profile's form, (b, n)."""
+        part = self.share * self.use
+        return np.asarray(part / np.sqrt(np.maximum((part**2).sum(axis=0), 1e-12)))
 
     def adjoint(self, rows: Array) -> Array:
         """Transpose of the filter: ``<w(model), rows> = <model, w.adjoint(rows)>``."""
@@ -120,7 +127,8 @@ def build_whitener(
     P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
     columns = np.stack([_predict(scale * P[:, i], ar) * use for i in range(P.shape[1])], axis=-1)
     smooth, _ = np.linalg.qr(columns)
-    return Whitener(scale=scale, ar=ar, use=use, smooth=smooth, shared=shared)
+    share = (level_b.mean() / level_b)[:, None]
+    return Whitener(scale=scale, share=share, ar=ar, use=use, smooth=smooth, shared=shared)
 
 
 def _unit(s_mm: Array) -> Array:
