@@ -21,6 +21,8 @@ GLINT_SDS = 3.0
 MIN_USABLE = 0.5
 """Share of a band's rows that must be usable for its mean to count."""
 MIN_ROWS = 3
+MIN_VALID = 0.3
+"""Share of all bands' profiles; with less there is no telling what the rest says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,7 +63,7 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
     Raises
     ------
     FaceError
-        If no band has any usable brightness.
+        If too little of the face is neither clipped nor black.
     """
     groups = layer_groups(plan, axis)
     commands = plan.commands(axis)
@@ -72,9 +74,12 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
     measured = [_mean_profile(face, a, b) for a, b in zip(bottom, top, strict=True)]
     profile, scatter = (np.array([m[i] for m in measured]) for i in range(2))
     valid = np.isfinite(profile)
-    if not valid.any():
+    if valid.mean() < MIN_VALID:
+        fault = "bright" if face.clipped_fraction > face.dark_fraction else "dark"
+        lost = f"{100 * (1 - valid.mean()):.0f} %"
         raise FaceError(
-            "the tower's face is too bright or too dark everywhere; change the exposure"
+            f"the tower's face is too {fault} to be measured: {lost} of it holds no signal; "
+            f"change the exposure or the lamp"
         )
     return Bands(
         s_mm=face.s_mm,

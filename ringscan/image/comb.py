@@ -122,13 +122,23 @@ def _search(start: Box, score: Callable[[Box], float]) -> Box:
         improved = True
         while improved:
             improved = False
-            for name in ("x_mm", "y_mm", "yaw_deg", "width_mm", "height_mm"):
-                for sign in (-1, 1):
-                    trial = replace(best, **{name: getattr(best, name) + sign * step})
-                    trial_value = score(trial)
-                    if trial_value > value:
-                        best, value, improved = trial, trial_value, True
+            for trial in _neighbours(best, step):
+                trial_value = score(trial)
+                if trial_value > value:
+                    best, value, improved = trial, trial_value, True
     return best
+
+
+def _neighbours(box: Box, step: float) -> list[Box]:
+    """The box moved, turned, or with one of its edges moved."""
+    near = []
+    for d in (-step, step):
+        near += [replace(box, yaw_deg=box.yaw_deg + d)]
+        near += [replace(box, x_mm=box.x_mm + d), replace(box, y_mm=box.y_mm + d)]
+        for shift in (-d / 2, d / 2):
+            near += [replace(box, x_mm=box.x_mm + shift, width_mm=box.width_mm + d)]
+            near += [replace(box, y_mm=box.y_mm + shift, height_mm=box.height_mm + d)]
+    return near
 
 
 def _seen_map(

@@ -14,14 +14,7 @@ from numpy.typing import NDArray
 
 from ringscan.image.box import Box
 from ringscan.image.edges import EdgePoints, Kind
-from ringscan.image.pose import (
-    CORNER_SD_PX,
-    Camera,
-    Pose,
-    prior_misses,
-    sheet_misses,
-    unpack,
-)
+from ringscan.image.pose import CORNER_SD_PX, Camera, Pose, sheet_misses
 from ringscan.image.reference import SheetView
 from ringscan.plan import Axis, Plan, State
 
@@ -48,6 +41,8 @@ ROUNDING = (0.35, 0.2)
 frequency, and its standard deviation: ZV gives .25 and ZVD .5 at constant speed."""
 MAX_ROUNDING_MM = 15.0
 OUTLIER_SDS = 3.0
+FREE_POINTS = 5
+"""Points of one edge share their errors (a bulge, a bow): more of them than this add nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,7 +88,7 @@ class Corners:
 class Outline:
     """A camera and a box that agree with what was seen.
 
-    vector : the camera's and the sheet's parameters as in Pose, (9,)
+    vector : the camera's and the sheet's parameters as in Pose, (11,)
     rounding : fitted factor of Corners.length_mm
     edges : the edge points that were kept
     """
@@ -120,11 +115,11 @@ def fit_outline(
     With the camera believed, the size is free: so it can be compared with the plan's.
     """
     sizes = np.array(sizes_mm)
-    scale, centre = float(pose.sheet_scale[0]), pose.camera.centre_px
+    scale = float(pose.sheet_scale[0])
     size_sd = SIZE_SD if camera_free else FREE_SIZE_SD
 
     def unpacked(values: NDArray[np.float64]) -> tuple[Camera, Box]:
-        camera = unpack(values[6:], centre) if camera_free else start.camera
+        camera = pose.expected.camera(values[6:]) if camera_free else start.camera
         return camera, _box(values)
 
     def residuals(values: NDArray[np.float64], edges: list[EdgePoints]) -> NDArray[np.float64]:
@@ -133,8 +128,8 @@ def fit_outline(
         parts += [(values[3:5] / sizes - 1) / size_sd]
         parts += [np.array([(values[5] - ROUNDING[0]) / ROUNDING[1]])]
         if camera_free:
-            sheet = sheet_misses(values[6:], centre, view, scale)[pose.used]
-            parts += [sheet.ravel() / CORNER_SD_PX, prior_misses(values[6:], pose.focal_prior)]
+            sheet = sheet_misses(values[6:], pose.expected, view, scale)[pose.used]
+            parts += [sheet.ravel() / CORNER_SD_PX, pose.expected.misses(values[6:])]
         return np.concatenate(parts)
 
     from scipy.optimize import least_squares
@@ -182,7 +177,8 @@ def _misses(
     part: EdgePoints, camera: Camera, box: Box, rounding: float, corners: Corners
 ) -> NDArray[np.float64]:
     off, sd = out_mm(part, camera, box, rounding, corners)
-    return off / sd
+    misses: NDArray[np.float64] = off / (sd * np.sqrt(max(1.0, len(off) / FREE_POINTS)))
+    return misses
 
 
 def _kept(

@@ -20,6 +20,8 @@ USUAL_FOCAL_SD = 0.15
 """Main cameras of phones: 24 to 30 mm equivalent; a crop makes it longer (common practice)."""
 K1_SD = 0.03
 """Phones correct their pictures: what is left is a per cent or so at the corners."""
+CENTRE_SD = 0.01
+"""Of the principal point, in diagonals: lenses are centred to less, but pictures are cropped."""
 CORNER_SD_PX = 0.3
 """Of a refined corner in a real picture, with a sheet that is not quite flat."""
 STRETCH_SD = 0.002
@@ -32,7 +34,7 @@ class Camera:
     """A pinhole camera with one radial term; the sheet's frame is the world.
 
     focal_px : focal length
-    centre_px : principal point (x, y): the middle of the picture
+    centre_px : principal point (x, y), near the middle of the picture
     k1 : radial distortion, r' = r (1 + k1 r²) with r in units of the focal length
     rotation : from the sheet's frame to the camera's, Rodrigues vector, (3,)
     translation_mm : the sheet's origin in the camera's frame, (3,)
@@ -87,6 +89,48 @@ class Camera:
         return on_plane
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What the picture file says of the camera.
+
+    size_px : width and height
+    ln_focal, ln_focal_sd : ln(focal length in px) and its standard deviation
+    """
+
+    size_px: tuple[int, int]
+    ln_focal: float
+    ln_focal_sd: float
+
+    @classmethod
+    def of(cls, photo: Photo) -> Expected:
+        """By EXIF where it says; else as phones are."""
+        size = (photo.width_px, photo.height_px)
+        if photo.focal_px is not None:
+            return cls(size_px=size, ln_focal=math.log(photo.focal_px), ln_focal_sd=EXIF_FOCAL_SD)
+        usual_px = USUAL_FOCAL_MM / FILM_DIAGONAL_MM * math.hypot(*size)
+        return cls(size_px=size, ln_focal=math.log(usual_px), ln_focal_sd=USUAL_FOCAL_SD)
+
+    def camera(self, vector: NDArray[np.float64]) -> Camera:
+        """Camera of parameters as in Pose.vector."""
+        diagonal = math.hypot(*self.size_px)
+        x, y = (
+            (n - 1) / 2 + diagonal * off for n, off in zip(self.size_px, vector[9:11], strict=True)
+        )
+        return Camera(
+            focal_px=math.exp(vector[6]),
+            centre_px=(float(x), float(y)),
+            k1=float(vector[7]),
+            rotation=vector[:3],
+            translation_mm=vector[3:6],
+        )
+
+    def misses(self, vector: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Parameters less what is expected of them, in standard deviations, (5,)."""
+        focal = (vector[6] - self.ln_focal) / self.ln_focal_sd
+        rest = [vector[7] / K1_SD, vector[8] / STRETCH_SD, *(vector[9:11] / CENTRE_SD)]
+        return np.array([focal, *rest])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pose:
     """The camera as the sheet alone gives it.
@@ -95,16 +139,17 @@ class Pose:
     sheet_scale : true mm per mm as drawn along x and y: what the printer made of it, (2,)
     rms_px : of the sheet's corners about the camera's projection
     focal_sd : standard deviation of ln(focal length); large when the sheet was seen straight on
-    focal_prior : ln(focal_px) expected before the sheet was seen, and its standard deviation
+    expected : what is known without the sheet
     used : which of the sheet's corners were used, (n,)
-    vector : rotation, translation, ln focal, k1, and the sheet's stretch along y, (9,)
+    vector : rotation, translation, ln focal, k1, the sheet's stretch along y, and the principal
+        point's offset from the middle in diagonals, (11,)
     """
 
     camera: Camera
     sheet_scale: NDArray[np.float64]
     rms_px: float
     focal_sd: float
-    focal_prior: tuple[float, float]
+    expected: Expected
     used: NDArray[np.bool_]
     vector: NDArray[np.float64]
 
@@ -125,19 +170,18 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
     if not 90 <= check_line_mm <= 110:
         raise ValueError(f"check_line_mm = {check_line_mm:g} must be 90 to 110")
     scale = check_line_mm / 100
-    centre = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
-    prior = focal_prior(photo)
-    vector = _start(view, scale, centre, prior[0])
+    expected = Expected.of(photo)
+    vector = _start(view, scale, expected)
     used = np.ones(view.found, dtype=bool)
     for _ in range(3):
-        vector, covariance = _fit(view, used, scale, centre, prior, vector)
-        off = np.linalg.norm(sheet_misses(vector, centre, view, scale), axis=1)
+        vector, covariance = _fit(view, used, scale, expected, vector)
+        off = np.linalg.norm(sheet_misses(vector, expected, view, scale), axis=1)
         limit = max(4 * 1.4826 * float(np.median(off[used])), 3 * CORNER_SD_PX)
         kept = off < limit
         if (kept == used).all():
             break
         used = kept
-    camera = unpack(vector, centre)
+    camera = expected.camera(vector)
     rms = float(np.sqrt((off[used] ** 2).mean()))
     px_per_mm = math.sqrt(abs(np.linalg.det(view.homography[:2, :2] / view.homography[2, 2])))
     if rms > 0.4 * px_per_mm or used.mean() < 0.5:
@@ -156,73 +200,44 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
         vector=vector,
         rms_px=rms,
         focal_sd=float(np.sqrt(covariance[6, 6])),
-        focal_prior=prior,
+        expected=expected,
         used=used,
     )
 
 
-def focal_prior(photo: Photo) -> tuple[float, float]:
-    """Mean and standard deviation of ln(focal_px) before the sheet is looked at."""
-    if photo.focal_px is not None:
-        return math.log(photo.focal_px), EXIF_FOCAL_SD
-    diagonal_px = math.hypot(photo.width_px, photo.height_px)
-    return math.log(USUAL_FOCAL_MM / FILM_DIAGONAL_MM * diagonal_px), USUAL_FOCAL_SD
-
-
-def unpack(vector: NDArray[np.float64], centre_px: tuple[float, float]) -> Camera:
-    """Camera of the parameters rotation, translation, ln focal, k1, ...; further ones ignored."""
-    return Camera(
-        focal_px=math.exp(vector[6]),
-        centre_px=centre_px,
-        k1=float(vector[7]),
-        rotation=vector[:3],
-        translation_mm=vector[3:6],
-    )
-
-
-def _start(
-    view: SheetView, scale: float, centre: tuple[float, float], ln_focal: float
-) -> NDArray[np.float64]:
-    focal = math.exp(ln_focal)
-    matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1]])
-    points = np.column_stack([view.corners_mm * scale, np.zeros(view.found)])
-    _, rotation, translation = cv2.solvePnP(
-        points, view.corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
-    )
-    return np.concatenate([rotation.ravel(), translation.ravel(), [ln_focal, 0.0, 0.0]])
-
-
 def sheet_misses(
-    vector: NDArray[np.float64], centre: tuple[float, float], view: SheetView, scale: float
+    vector: NDArray[np.float64], expected: Expected, view: SheetView, scale: float
 ) -> NDArray[np.float64]:
     """Projected less found corners, px, (n, 2)."""
     true_mm = view.corners_mm * scale * np.array([1.0, 1.0 + vector[8]])
     points = np.column_stack([true_mm, np.zeros(view.found)])
-    return unpack(vector, centre).project(points) - view.corners_px
+    return expected.camera(vector).project(points) - view.corners_px
 
 
-def prior_misses(
-    vector: NDArray[np.float64], focal_prior: tuple[float, float]
-) -> NDArray[np.float64]:
-    """What the camera and the sheet are expected to be, in standard deviations, (3,)."""
-    mean, sd = focal_prior
-    return np.array([(vector[6] - mean) / sd, vector[7] / K1_SD, vector[8] / STRETCH_SD])
+def _start(view: SheetView, scale: float, expected: Expected) -> NDArray[np.float64]:
+    focal, (width, height) = math.exp(expected.ln_focal), expected.size_px
+    matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
+    points = np.column_stack([view.corners_mm * scale, np.zeros(view.found)])
+    _, rotation, translation = cv2.solvePnP(
+        points, view.corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+    )
+    lens = [expected.ln_focal, 0.0, 0.0, 0.0, 0.0]
+    return np.concatenate([rotation.ravel(), translation.ravel(), lens])
 
 
 def _fit(
     view: SheetView,
     used: NDArray[np.bool_],
     scale: float,
-    centre: tuple[float, float],
-    prior: tuple[float, float],
+    expected: Expected,
     start: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least squares over the nine parameters, and their covariance."""
+    """Least squares over the parameters, and their covariance."""
     from scipy.optimize import least_squares
 
     def residuals(vector: NDArray[np.float64]) -> NDArray[np.float64]:
-        misses = sheet_misses(vector, centre, view, scale)[used]
-        return np.concatenate([misses.ravel() / CORNER_SD_PX, prior_misses(vector, prior)])
+        misses = sheet_misses(vector, expected, view, scale)[used]
+        return np.concatenate([misses.ravel() / CORNER_SD_PX, expected.misses(vector)])
 
     fit = least_squares(residuals, start, x_scale="jac", method="lm")
     slope = np.asarray(fit.jac, dtype=np.float64)
