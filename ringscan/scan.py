@@ -27,9 +27,9 @@ from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
-from ringscan.model.shapers import shaper_impulses
+from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Verdict, judge
-from ringscan.plan import Axis, Plan, Quantity
+from ringscan.plan import Axis, Plan, Quantity, State
 
 SCALE_UNCERTAINTY = 0.004
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
@@ -111,7 +111,7 @@ def scan_photo(
 
 def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
-    walls = walls_of(bands, plan)
+    walls = walls_of(bands, plan, axis)
     fit = fit_jointly(walls, _doubts(plan, axis))
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
@@ -139,7 +139,7 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
     )
 
 
-def walls_of(bands: Bands, plan: Plan) -> Walls:
+def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
     """Hand the bands to the model: plain arrays, no pictures.
 
     The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
@@ -151,6 +151,7 @@ def walls_of(bands: Bands, plan: Plan) -> Walls:
         intensity=np.where(bands.valid, bands.profile, 0.0),
         valid=bands.valid,
         impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
+        along=_along(bands, plan, axis),
         commanded_hz=bands.frequency_hz,
         group=group.astype(np.intp),
         motion=CornerMotion(
@@ -159,6 +160,27 @@ def walls_of(bands: Bands, plan: Plan) -> Walls:
             corner_speed_mm_s=plan.motion.corner_speed_mm_s,
             length_mm=plan.size.width_mm - line,
         ),
+    )
+
+
+def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
+    """Shaper of the axis along the face, per band.
+
+    An axis without a ramp was printed with its shaper off; beyond its ramp the nearest command
+    stands.
+    """
+    other: Axis = "y" if axis == "x" else "x"
+    off = np.full(bands.first_layer.size, np.nan)
+    if other not in plan.axes:
+        return shaper_impulses(plan.shaper, off, off)
+    commands = plan.commands(other)
+    on = np.flatnonzero(~np.isnan(commands.frequency_hz))
+    middle = np.clip((bands.first_layer + bands.last_layer) // 2, on[0], on[-1])
+    shaped = bands.state != State.REFERENCE.value
+    return shaper_impulses(
+        plan.shaper,
+        np.where(shaped, commands.frequency_hz[middle], np.nan),
+        np.where(shaped, commands.damping_ratio[middle], np.nan),
     )
 
 

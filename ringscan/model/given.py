@@ -56,7 +56,9 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     asked = np.where(shaped, walls.commanded_hz, 1.0)
     true = np.maximum(asked + bent.height_mm * doubts.hz_per_mm, 0.1 * asked)
     ratio = np.where(shaped, asked / true, 1.0)
-    impulses = Impulses(
-        amplitudes=walls.impulses.amplitudes, times_s=walls.impulses.times_s * ratio[:, None]
-    )
-    return draw(walls.s_mm * (1 + bent.stretch) + bent.shift_mm, walls.motion, impulses)
+    s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm
+    return draw(s_mm, walls.motion, _sooner(walls.impulses, ratio), walls.along)
+
+
+def _sooner(impulses: Impulses, ratio: Array) -> Impulses:
+    return Impulses(amplitudes=impulses.amplitudes, times_s=impulses.times_s * ratio[:, None])

@@ -30,7 +30,8 @@ class Walls:
     s_mm : wall positions, evenly spaced, (n,)
     intensity : linear light, (b, n)
     valid : (b, n)
-    impulses : of the shaper in each band, (b, m)
+    impulses : of the shaper of the axis normal to the face, in each band, (b, m)
+    along : the same of the axis along the face, (b, k)
     commanded_hz : shaper frequency in each band, NaN where it was off, (b,)
     group : number of the stretch of neighbouring bands (reference, ramp), (b,)
     motion : along the face
@@ -40,6 +41,7 @@ class Walls:
     intensity: Array
     valid: Mask
     impulses: Impulses
+    along: Impulses
     commanded_hz: Array
     group: NDArray[np.intp]
     motion: CornerMotion
@@ -108,7 +110,7 @@ def thin(problem: Problem, every: int) -> Problem:
 
 def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     """Flatten and filter walls; with `shared`, what all heights have in common is taken out."""
-    drawing = draw(walls.s_mm, walls.motion, walls.impulses)
+    drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along)
     valid = walls.valid & drawing.free
     flat = flatten(walls.s_mm, walls.intensity, valid)
     whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)

@@ -54,10 +54,18 @@ END_SHARE = 0.97
 """Share of the travel time that is used: then the next corner begins."""
 
 
-def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses) -> Drawing:
-    """Invert the motion at wall positions (n,) for the shapers of all bands (b, m)."""
-    passing = motion.passing_time_s(s_mm, impulses)
-    speed = motion.shaped_speed_mm_s(passing, impulses)
+def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses) -> Drawing:
+    """Invert the motion at wall positions.
+
+    Parameters
+    ----------
+    s_mm : (n,)
+    motion : along the face
+    impulses : of the shaper of the axis normal to the face, (b, m)
+    along : of the shaper of the axis along the face, (b, k)
+    """
+    passing = motion.passing_time_s(s_mm, along)
+    speed = motion.shaped_speed_mm_s(passing, along)
     begun = passing > impulses.end_s[:, None]
     braking = motion.duration_s - motion.ramp_s
     free = begun & (passing < braking) & (speed > 1.0) & (s_mm >= EDGE_MM)
