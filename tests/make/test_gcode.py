@@ -1,0 +1,186 @@
+import math
+
+import pytest
+
+from ringscan.make.gcode import GcodeError, Reader, extrudes_relative, parse_line, read_moves
+
+
+def moves_of(*lines, relative_e=True):
+    reader = Reader(relative_e=relative_e)
+    return [move for n, line in enumerate(lines, 1) for move in reader.feed(line, n)]
+
+
+def ends(moves):
+    return [(round(m.x, 6), round(m.y, 6), round(m.z, 6)) for m in moves]
+
+
+def test_blanks_and_case_as_in_the_standards_example():
+    # NISTIR 6556, 3.3: "g0x +0. 12 34y 7" is the same as "g0 x+0.1234 y7"
+    assert parse_line("g0x +0. 12 34y 7") == parse_line("g0 x+0.1234 y7")
+    assert parse_line("g0x +0. 12 34y 7") == [("G", 0.0), ("X", 0.1234), ("Y", 7.0)]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "(a comment) G1 X5 (another) Y2",
+        "G1 X5 Y2 ; rest",
+        "N10 G01X5.Y+2",
+        "G1X5Y2*57",
+        "/G1 X5 Y2",
+    ],
+)
+def test_comments_line_numbers_and_forms_of_numbers(line):
+    assert ends(moves_of(line)) == [(5, 2, 0)]
+
+
+def test_g1_stays_in_force_and_feed_is_per_minute():
+    moves = moves_of("G1 X1 F1200", "X2", "Y3 F600")
+    assert ends(moves) == [(1, 0, 0), (2, 0, 0), (2, 3, 0)]
+    assert [m.speed_mm_s for m in moves] == [20, 20, 10]
+
+
+def test_relative_and_absolute_distance():
+    moves = moves_of("G1 X1 Y1 Z1", "G91", "G1 X1 Z.5", "G1 Z-.25", "G90", "G1 X0")
+    assert ends(moves) == [(1, 1, 1), (2, 1, 1.5), (2, 1, 1.25), (0, 1, 1.25)]
+
+
+def test_inches():
+    (move,) = moves_of("G20", "G1 X1 F1")
+    assert move.x == pytest.approx(25.4, abs=1e-12)  # exact by definition of the inch
+    assert move.speed_mm_s == pytest.approx(25.4 / 60, abs=1e-12)
+
+
+def test_offsets_of_g92_shift_later_coordinates_and_g53_ignores_them():
+    moves = moves_of("G1 X10", "G92 X0", "G1 X5", "G53 G1 X3", "G92.1", "G1 X4")
+    assert ends(moves) == [(10, 0, 0), (15, 0, 0), (3, 0, 0), (4, 0, 0)]
+
+
+def test_absolute_extrusion_counts_from_the_last_reset():
+    moves = moves_of("G1 X1 E1", "G1 X2 E1.5", "G92 E0", "G1 X3 E.25", relative_e=False)
+    assert [m.e for m in moves] == [1, 0.5, 0.25]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "M201 X9000 Y9000 E500",  # axis words belong to a command the standard does not define
+        "G10 L2 P1 X5",
+        "G4 P100",
+        "HELLO WORLD A=1 X=2",
+        "T0",
+        "; G1 X5",
+        "(G1 X5)",
+        "%",
+        "",
+    ],
+)
+def test_what_does_not_move(line):
+    assert moves_of("G1 X1", line, "G1 X2")[0:] == moves_of("G1 X1", "", "G1 X2")
+
+
+@pytest.mark.parametrize(
+    ("line", "what"),
+    [
+        ("G1 X[1+2]", "cannot read the move"),
+        ("G1 X#4", "cannot read the move"),
+        ("X1..2", "cannot read the move"),
+        ("G18\nG2 X1 I1", "outside the XY plane"),
+        ("G2 X1", "without I, J or R"),
+        ("G2 X10 I1", "differ in radius by 8"),
+        ("G3 X10 R2", "does not reach"),
+        ("G93", "feeds per minute"),
+        ("G80\nX1", "no motion is in force"),
+        ("G55", "use plain moves"),
+    ],
+)
+def test_what_it_cannot_read_it_refuses(line, what):
+    with pytest.raises(GcodeError, match=what) as caught:
+        moves_of(*line.splitlines())
+    assert caught.value.exit_status == 8
+    assert "\n" not in str(caught.value)
+
+
+def path_length(moves):
+    return sum(math.dist((m.x0, m.y0, m.z0), (m.x, m.y, m.z)) for m in moves)
+
+
+# chords lie at most ARC_DEVIATION_MM inside: their length is short by under 8/3 dev/r per radian,
+# below 1e-3 of the arc at the radii used here
+@pytest.mark.parametrize(
+    ("line", "angle", "passes"),
+    [
+        ("G3 X0 Y10 I-10 J0", math.pi / 2, (7.0711, 7.0711)),
+        ("G2 X0 Y10 I-10 J0", 3 * math.pi / 2, (-7.0711, -7.0711)),
+        ("G3 X0 Y10 R10", math.pi / 2, (7.0711, 7.0711)),
+        ("G3 X0 Y10 R-10", 3 * math.pi / 2, (17.0711, 17.0711)),
+        ("G2 X0 Y10 R10", math.pi / 2, (2.9289, 2.9289)),
+        ("G3 I-10 J0", 2 * math.pi, (-10, 0)),
+    ],
+)
+def test_arcs(line, angle, passes):
+    moves = moves_of("G1 X10 Y0", line)[1:]
+    assert path_length(moves) == pytest.approx(10 * angle, rel=1e-3)
+    nearest = min(math.hypot(m.x - passes[0], m.y - passes[1]) for m in moves)
+    assert nearest < 0.7  # half a chord
+    assert ends(moves)[-1] == ((0, 10, 0) if "X0" in line else (10, 0, 0))
+
+
+def test_a_helix_climbs_and_extrudes_evenly():
+    moves = moves_of("G1 X10 Y0", "G3 X-10 Y0 I-10 Z2 E4")[1:]
+    assert sum(m.e for m in moves) == pytest.approx(4, abs=1e-9)
+    half = next(m for m in moves if m.x <= 0)
+    assert half.z == pytest.approx(1, abs=2.01 / len(moves))  # it ends a chord late at most
+
+
+SQUARE = [(60, 0), (60, 60), (0, 60), (0, 0)]
+
+
+def squares(layers, *, per_mm=0.034, absolute=False, reset=False, pieces=1):
+    lines, e, at = ["G28", "G90"], 0.0, (0.0, 0.0)
+    for k in range(layers):
+        lines.append(f"G1 Z{0.3 + 0.2 * k:.2f}")
+        if reset:
+            lines.append("G92 E0")
+            e = 0.0
+        lines.append("G1 E-1" if not absolute else f"G1 E{e - 1:.5f}")
+        lines.append("G1 E1" if not absolute else f"G1 E{e:.5f}")
+        for x, y in SQUARE:
+            for i in range(1, pieces + 1):
+                px, py = at[0] + (x - at[0]) * i / pieces, at[1] + (y - at[1]) * i / pieces
+                step = 60 * per_mm / pieces
+                e += step
+                lines.append(f"G1 X{px:.4f} Y{py:.4f} E{e if absolute else step:.5f} F3000")
+            at = (x, y)
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize("pieces", [1, 40, 400])
+@pytest.mark.parametrize(
+    ("absolute", "reset"),
+    [(False, False), (True, False), (True, True)],
+    ids=["rel", "abs", "reset"],
+)
+def test_it_finds_out_how_e_counts(tmp_path, absolute, reset, pieces):
+    path = tmp_path / "t.gcode"
+    path.write_text(squares(6, absolute=absolute, reset=reset, pieces=pieces))
+    relative = extrudes_relative(path)
+    assert relative is (not absolute)
+    total = sum(m.e for m in read_moves(path, relative_e=relative) if m.extrudes)
+    assert total == pytest.approx(6 * 240 * 0.034, rel=1e-3)  # E has five decimals
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"", "no move extrudes"),
+        (b"G1 X5 Y5\n", "no move extrudes"),
+        (b"\x89PNG\x00\x00", "is not text"),
+        (b"G1 X1 " + b"9" * 70000, "is not text"),
+    ],
+)
+def test_files_that_are_no_gcode(tmp_path, data, what):
+    path = tmp_path / "x.gcode"
+    path.write_bytes(data)
+    with pytest.raises(GcodeError, match=what):
+        extrudes_relative(path)

@@ -1,0 +1,286 @@
+import contextlib
+import os
+import random
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from sliced import sliced
+
+from ringscan.errors import OutputError, PlanError
+from ringscan.make.gcode import GcodeError
+from ringscan.make.ramp import add_ramp, read_marks
+from ringscan.make.template import PLACEHOLDERS, Texts, layer_commands, parse_template
+
+COMMAND = "USER-TEXT axis={axis} f={frequency_hz} d={damping_ratio}"
+OFF = "USER-OFF axis={axis}"
+
+
+def texts(command=COMMAND, off=OFF):
+    return Texts(
+        command=parse_template(command, commands=True),
+        off=None if off is None else parse_template(off, commands=False),
+    )
+
+
+def add(tmp_path, plan, source, **kinds):
+    path, out = tmp_path / "in.gcode", tmp_path / "out.gcode"
+    path.write_bytes(source.encode())
+    result = add_ramp(path, out, plan, texts(**kinds))
+    return result, out.read_bytes().decode()
+
+
+def found_commands(text):
+    """(height, line) of every inserted line: the height of the next extruding move."""
+    result, waiting = [], []
+    z = 0.0
+    relative = False
+    for line in text.splitlines():
+        if line.startswith("USER"):
+            waiting.append(line)
+        relative = line == "G91" or (relative and line != "G90")
+        if match := re.search(r" Z(-?[\d.]+)", line):
+            z = z + float(match[1]) if relative else float(match[1])
+        if " E" in line:
+            result += [(round(z, 3), w) for w in waiting]
+            waiting = []
+    assert not waiting
+    return result
+
+
+KINDS = {
+    "absolute": {},
+    "relative Z": {"relative_z": True},
+    "absolute E": {"absolute_e": True},
+    "Z hops": {"hop": 0.4},
+    "pieces": {"pieces": 25},
+    "arcs at the corners": {"round_corners": 2.0},
+    "seam in mid-face": {"seam_shift": 25.0},
+    "clockwise": {"direction": -1},
+    "two walls": {"walls": 2},
+    "skirt": {"skirt": True},
+    "prime line below": {"prime": 0.2},
+    "prime line level": {"prime": 0.3},
+    "prime line above": {"prime": 0.4},
+    "lying comments": {"noise": "; layer 99 Z 7.7\n(height 3)"},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS.keys())
+def test_each_layer_gets_its_value(tmp_path, plan, kind):
+    source = sliced(plan, **kind)
+    _, text = add(tmp_path, plan, source)
+    expected = []
+    for layer in range(40):  # the plan of conftest, written out anew
+        top = round(0.3 + 0.2 * layer, 3)
+        for axis in "XY":
+            if 5 <= layer <= 9:
+                expected.append((top, f"USER-OFF axis={axis}"))
+            elif 10 <= layer <= 34:
+                expected.append((top, f"USER-TEXT axis={axis} f={20.0 + (layer - 10)} d=0.1"))
+    assert found_commands(text) == expected
+    kept = [x for x in text.splitlines() if not x.startswith(("USER", "; ringscan"))]
+    assert kept == source.splitlines()
+
+
+@pytest.mark.parametrize("pieces", [1, 30])
+@pytest.mark.parametrize("prime", [None, 0.3])
+def test_a_spiral_changes_at_each_full_turn(tmp_path, plan, pieces, prime):
+    _, text = add(tmp_path, plan, sliced(plan, spiral=True, pieces=pieces, prime=prime))
+    commands = [c for c in found_commands(text) if "TEXT axis=X" in c[1]]
+    # the first move of a turn ends one piece up: 0.2 mm over 4 sides of so many pieces
+    expected = [round(0.3 + 0.2 * (k - 1) + 0.2 / (4 * pieces), 3) for k in range(10, 35)]
+    assert [z for z, _ in commands] == pytest.approx(expected, abs=2e-3)
+
+
+def test_line_endings_and_the_percent_sign_are_kept(tmp_path, plan):
+    source = "%\r\n" + sliced(plan, newline="\r\n")
+    _, text = add(tmp_path, plan, source)
+    assert text.startswith("%\r\n; ringscan ramp 1 ")
+    assert text.count("\n") == text.count("\r\n")
+
+
+def test_a_second_run_is_recognised_and_changes_nothing(tmp_path, plan):
+    first, second = tmp_path / "1.gcode", tmp_path / "2.gcode"
+    source = tmp_path / "0.gcode"
+    source.write_text(sliced(plan))
+    before = source.read_bytes()
+    assert not add_ramp(source, first, plan, texts()).already
+    assert add_ramp(first, second, plan, texts()).already
+    assert first.read_bytes() == second.read_bytes()
+    assert source.read_bytes() == before
+    marks = read_marks(first)
+    assert marks is not None
+    assert marks.texts == texts()
+
+
+def test_another_ramp_is_not_put_on_top(tmp_path, plan, make_plan):
+    first = tmp_path / "1.gcode"
+    _, text = add(tmp_path, plan, sliced(plan))
+    first.write_text(text)
+    with pytest.raises(GcodeError, match="another plan or text"):
+        add_ramp(first, tmp_path / "2.gcode", plan, texts(command=COMMAND + " more"))
+    first.write_text("\n".join(x for x in text.splitlines() if not x.startswith("; ringscan")))
+    with pytest.raises(GcodeError, match="already holds commands"):
+        add_ramp(first, tmp_path / "2.gcode", plan, texts())
+    assert not (tmp_path / "2.gcode").exists()
+
+
+REFUSED = {
+    "one after the other": ({"towers": 2, "one_after_the_other": True}, "several objects"),
+    "side by side": ({"towers": 2}, "several objects"),
+    "scaled": ({"scale": 0.9}, "layer 2 lies at Z|covers"),
+}
+
+
+@pytest.mark.parametrize(("kind", "what"), REFUSED.values(), ids=REFUSED.keys())
+def test_files_that_are_not_the_plans_tower(tmp_path, plan, kind, what):
+    with pytest.raises(GcodeError, match=what) as caught:
+        add(tmp_path, plan, sliced(plan, **kind))
+    assert "\n" not in str(caught.value)
+    assert os.listdir(tmp_path) == ["in.gcode"]
+
+
+def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
+    thick = make_plan(size={"layer_height_mm": 0.3})
+    with pytest.raises(GcodeError, match=r"layer 1 lies at Z 0\.6 mm, plan 'WREN-2' says 0\.5 mm"):
+        add(tmp_path, plan, sliced(thick))
+    low = make_plan(size={"layers": 36})
+    with pytest.raises(GcodeError, match="has 36 layers, plan 'WREN-2' has 40"):
+        add(tmp_path, plan, sliced(low))
+    nearly = make_plan(size={"layers": 39})
+    result, _ = add(tmp_path, plan, sliced(nearly))
+    assert "39 layers" in result.warnings[0]
+
+
+def test_the_original_is_never_the_target(tmp_path, plan):
+    path = tmp_path / "a.gcode"
+    path.write_text(sliced(plan))
+    with pytest.raises(OutputError, match="untouched"):
+        add_ramp(path, path, plan, texts())
+    with pytest.raises(OutputError, match="cannot be written"):
+        add_ramp(path, tmp_path / "no" / "b.gcode", plan, texts())
+
+
+def test_nothing_half_written_when_the_copy_fails(tmp_path, plan, monkeypatch):
+    path, out = tmp_path / "a.gcode", tmp_path / "b.gcode"
+    path.write_text(sliced(plan))
+    out.write_text("before")
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match="No space left"):
+        add_ramp(path, out, plan, texts())
+    assert out.read_text() == "before"
+    assert sorted(os.listdir(tmp_path)) == ["a.gcode", "b.gcode"]
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("", "is empty"),
+        ("USER f={frequency}", "placeholder {frequency}"),
+        ("USER f={frequency_hz!r}", "malformed"),
+        ("USER f={frequency_hz.real}", r"placeholder \{frequency_hz.real\}"),
+        ("USER f={frequency_hz:{axis}}", "malformed"),
+        ("USER f={frequency_hz:d}", "malformed"),
+        ("USER f={frequency_hz", "malformed"),
+        ("USER f={}", "placeholder {}"),
+        ("USER axis={axis}", "sets nothing"),
+    ],
+)
+def test_wrong_texts(text, what):
+    with pytest.raises(PlanError, match=what) as caught:
+        parse_template(text, commands=True)
+    assert "\n" not in str(caught.value)
+
+
+def test_every_placeholder_can_be_rendered(plan):
+    text = "\n".join(f"USER {name}={{{name}}}" for name in PLACEHOLDERS)
+    lines = layer_commands(plan, texts(command=text, off="off"))[12].lines
+    values = ["X", "x", "22.0", "0.1", "ZV", "WREN-2", "12", "2.7"]
+    assert lines[:8] == tuple(f"USER {n}={v}" for n, v in zip(PLACEHOLDERS, values, strict=True))
+
+
+def test_formats_and_real_braces(plan):
+    lines = layer_commands(plan, texts(command="{{{axis}}} {frequency_hz:06.2f}"))[10].lines
+    assert lines == ("{X} 020.00", "{Y} 020.00")
+
+
+def test_one_text_for_both_axes(plan, make_plan):
+    lines = layer_commands(plan, texts(command="BOTH {frequency_hz}", off="OFF"))
+    assert lines[10].lines == ("BOTH 20.0",)
+    assert lines[5].lines == ("OFF",)
+    other = {"first_layer": 10, "last_layer": 34, "start": 30.0, "step": 1.0}
+    apart = make_plan(ramp={"y": other})
+    with pytest.raises(PlanError, match=r"lacks \{axis\}"):
+        layer_commands(apart, texts(command="BOTH {frequency_hz}"))
+
+
+def test_without_an_off_text_there_is_no_reference_band(plan, make_plan):
+    with pytest.raises(PlanError, match="no text switches the shaper off"):
+        layer_commands(plan, texts(off=None))
+    commands = layer_commands(make_plan(reference=None), texts(off=None))
+    assert [bool(c.lines) for c in commands] == [10 <= c.layer <= 34 for c in commands]
+
+
+def test_a_damping_ramp_needs_its_placeholder(make_plan):
+    ramp = {
+        "quantity": "damping_ratio",
+        "first_layer": 10,
+        "last_layer": 34,
+        "start": 0.0,
+        "step": 0.01,
+        "frequency_hz": 40.0,
+    }
+    plan = make_plan(ramp={"x": ramp, "y": ramp})
+    with pytest.raises(PlanError, match="raises damping_ratio"):
+        layer_commands(plan, texts(command="USER f={frequency_hz} {axis}"))
+    assert layer_commands(plan, texts())[13].lines[0] == "USER-TEXT axis=X f=40.0 d=0.03"
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="peak memory as Linux tells it")
+def test_memory_does_not_grow_with_the_file(tmp_path, plan):
+    """Peak memory of 12 times the file: the same within 3 MB, below the larger file's size."""
+    program = (
+        "import re, sys; from pathlib import Path\n"
+        "from ringscan.make.ramp import add_ramp; from ringscan.plan import parse_plan\n"
+        "from ringscan.make.template import Texts, parse_template\n"
+        "t = Texts(command=parse_template('U {axis} {frequency_hz}', commands=True),\n"
+        "          off=parse_template('O', commands=False))\n"
+        "source, target, plan = map(Path, sys.argv[1:])\n"
+        "add_ramp(source, target, parse_plan(plan.read_text()), t)\n"
+        "status = Path('/proc/self/status').read_text()\n"
+        "print(re.search(r'VmHWM:\\s+(\\d+) kB', status)[1])\n"
+    )
+    (tmp_path / "p.toml").write_text(plan.to_toml())
+    peaks, sizes = [], []
+    comment = "; " + "x" * 60 + "\n"
+    for n, comments in enumerate((1, 6000)):  # in each of 40 layers
+        path = tmp_path / f"{n}.gcode"
+        path.write_text(sliced(plan, pieces=20, noise=comment * comments))
+        sizes.append(path.stat().st_size)
+        run = [sys.executable, "-c", program, path, tmp_path / "o.gcode", tmp_path / "p.toml"]
+        peaks.append(int(subprocess.run(run, check=True, capture_output=True).stdout) * 1024)
+    assert sizes[1] > 12e6 > 12 * sizes[0]
+    assert abs(peaks[1] - peaks[0]) < 3e6
+
+
+def test_random_lines_never_crash(tmp_path, plan):
+    """Whatever the bytes, it ends in a result or in the one error for such files."""
+    random.seed(4)
+    base = sliced(plan).splitlines()
+    for _ in range(60):
+        lines = list(base)
+        for _ in range(random.randint(1, 5)):
+            place = random.randrange(len(lines))
+            junk = "".join(random.choices("GXYZEFIJRM0123456789.-+;()[]# \t%/N\x7fé", k=12))
+            lines[place] = random.choice([junk, lines[place] + junk, lines[place][:5], ""])
+        path = tmp_path / "r.gcode"
+        path.write_text("\n".join(lines), encoding="utf-8")
+        with contextlib.suppress(GcodeError):
+            add_ramp(path, tmp_path / "o.gcode", plan, texts())
