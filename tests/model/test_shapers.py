@@ -233,5 +233,5 @@ def test_mean_delay() -> None:
 
 
 def test_damping_beyond_any_solution_is_a_wrong_plan() -> None:
-    with pytest.raises(PlanError, match=r"no 1-hump EI shaper exists for damping_ratio = 0\.5"):
+    with pytest.raises(PlanError, match=r"no 1-hump EI shaper"):
         solved("EI", 40.0, 0.5, tolerance=0.25)

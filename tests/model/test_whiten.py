@@ -1,0 +1,168 @@
+"""Flattening, noise estimate and filter, on noise whose law is known."""
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from ringscan.model.whiten import SMOOTH_DEGREE, Whitener, build_whitener, flatten
+
+Array = NDArray[np.float64]
+
+BANDS, SAMPLES = 60, 600
+S_MM = 0.05 + 0.1 * np.arange(SAMPLES)
+VALID = np.ones((BANDS, SAMPLES), bool)
+ONE_GROUP = np.zeros(BANDS, np.intp)
+AR2 = np.array([1.0, -1.2, 0.5])
+"""x_t = 1.2 x_{t-1} - 0.5 x_{t-2} + e: stationary, with a broad peak, like a bead's texture."""
+
+
+def coloured(seed: int, rise: float = 0.0, spread: float = 0.0) -> Array:
+    """AR(2) noise; its level falls along the face by 1 + rise, and differs from band to band."""
+    rng = np.random.default_rng(seed)
+    white = rng.standard_normal((BANDS, SAMPLES + 200))
+    level = np.exp(spread * rng.standard_normal((BANDS, 1)))
+    return level * (1 + rise * np.exp(-S_MM / 10)) * lfilter([1], AR2, white, axis=1)[:, 200:]
+
+
+def ragged(seed: int) -> NDArray[np.bool_]:
+    """A validity mask with both ends cut at random and holes inside."""
+    rng = np.random.default_rng(seed)
+    valid = (rng.uniform(12, 60, (BANDS, 1)) < np.arange(SAMPLES)) & (
+        rng.uniform(540, 600, (BANDS, 1)) > np.arange(SAMPLES)
+    )
+    for band in range(0, BANDS, 3):
+        hole = rng.integers(100, 400)
+        valid[band, hole : hole + 25] = False
+    return valid
+
+
+def built(noise: Array, valid: NDArray[np.bool_] = VALID, *, shared: bool) -> Whitener:
+    return build_whitener(S_MM, noise, valid, group=ONE_GROUP, shared=shared)
+
+
+def test_flatten_finds_the_relative_ripple_on_a_smooth_base() -> None:
+    ripple = 0.2 * np.exp(-S_MM / 12) * np.cos(2 * np.pi * S_MM / 2.7)
+    base = 1 / (1 + 0.01 * (S_MM - 30)) ** 2 * np.linspace(0.3, 2, BANDS)[:, None]
+    got = flatten(S_MM, base * (1 + ripple), VALID)
+    # away from the ends, where a polynomial follows part of the first ripple
+    inner = slice(60, -20)
+    assert np.abs(got - ripple)[:, inner].max() < 0.01
+
+
+def test_flatten_does_not_see_the_exposure_nor_what_is_masked() -> None:
+    rng = np.random.default_rng(0)
+    intensity = 1 + 0.1 * rng.standard_normal((BANDS, SAMPLES))
+    valid = ragged(1)
+    got = flatten(S_MM, intensity, valid)
+    spoilt = np.where(valid, 1e-3 * intensity, rng.uniform(-50, 50, intensity.shape))
+    # rounding
+    assert np.abs(flatten(S_MM, spoilt, valid) - got).max() < 1e-9
+    assert not got[~valid].any()
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_adjoint_is_the_filters_transpose(shared: bool) -> None:
+    rng = np.random.default_rng(2)
+    valid = ragged(3)
+    whitener = built(np.where(valid, coloured(4, 2.0, 0.3), 0), valid, shared=shared)
+    for _ in range(5):
+        x, y = rng.standard_normal((2, BANDS, SAMPLES))
+        left, right = (whitener(x) * y).sum(), (x * whitener.adjoint(y)).sum()
+        size = np.linalg.norm(whitener(x)) * np.linalg.norm(y)
+        assert abs(left - right) < 1e-10 * size
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_filter_is_linear(shared: bool) -> None:
+    rng = np.random.default_rng(5)
+    whitener = built(coloured(6), shared=shared)
+    x, y = rng.standard_normal((2, BANDS, SAMPLES))
+    assert np.allclose(whitener(2 * x - 3 * y), 2 * whitener(x) - 3 * whitener(y), atol=1e-9)
+
+
+def test_known_colour_is_recognised() -> None:
+    whitener = built(coloured(7), shared=False)
+    ar = whitener.ar / whitener.ar[0]
+    # sd of an AR coefficient is about 1 / sqrt(samples), 0.007 here with half of the
+    # differences' independence lost: four of them
+    assert np.abs(ar[:3] - AR2).max() < 0.03
+    assert np.abs(ar[3:]).max() < 0.03
+
+
+@pytest.mark.parametrize(("rise", "spread"), [(0.0, 0.0), (3.0, 0.3)])
+def test_filtered_noise_is_white_and_of_unit_size(rise: float, spread: float) -> None:
+    whitener = built(coloured(8, rise, spread), shared=False)
+    # fresh noise of the same law, so that the filter is not judged by what it was fitted to
+    fresh = whitener(coloured(8, rise, spread))
+    size = fresh[whitener.use]
+    # the smooth part takes 6 of 592 samples; levels are known to some per cent from two
+    # neighbours each
+    assert np.mean(size**2) == pytest.approx(1, abs=0.06)
+    for lag in range(1, 13):
+        both = whitener.use[:, lag:] & whitener.use[:, :-lag]
+        product = (fresh[:, lag:] * fresh[:, :-lag])[both]
+        # 5 standard errors of a correlation, and the pull of the polynomial
+        assert abs(product.mean()) < 5 / np.sqrt(product.size) + 0.012
+
+
+def test_noise_stronger_near_the_edge_gets_less_weight_there() -> None:
+    whitener = built(coloured(9, rise=3.0), shared=False)
+    got = whitener.scale[:, 5].mean() / whitener.scale[:, 500].mean()
+    truth = (1 + 3 * np.exp(-S_MM[500] / 10)) / (1 + 3 * np.exp(-S_MM[5] / 10))
+    # a window of 20 samples over 60 bands, correlated: 5 %
+    assert got == pytest.approx(truth, rel=0.15)
+
+
+def test_band_with_more_noise_gets_less_weight() -> None:
+    noise = coloured(10)
+    noise[20:40] *= 4
+    scale = built(noise, shared=False).scale[:, 300]
+    assert scale[25:35].mean() / scale[:15].mean() == pytest.approx(1 / 4, rel=0.1)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_smooth_shading_leaves_no_trace(shared: bool) -> None:
+    rng = np.random.default_rng(11)
+    whitener = built(coloured(12, 1.0, 0.2), ragged(13), shared=shared)
+    x = S_MM / 30 - 1
+    smooth = rng.standard_normal((BANDS, SMOOTH_DEGREE + 1)) @ np.vander(x, SMOOTH_DEGREE + 1).T
+    assert np.abs(whitener(smooth)).max() < 1e-8 * np.abs(whitener.scale * smooth).max()
+
+
+def test_shared_profile_leaves_no_trace() -> None:
+    """Belt teeth: one pattern at every height, in bands of different roughness."""
+    noise = coloured(14, spread=0.3)
+    whitener = built(noise, shared=True)
+    belt = np.tile(np.sin(np.pi * S_MM), (BANDS, 1))
+    left = np.linalg.norm(whitener(belt)) / np.linalg.norm(whitener.alone(belt))
+    assert left < 1e-6
+
+
+def test_ripple_that_changes_sign_survives_taking_the_shared_profile_out() -> None:
+    whitener = built(coloured(15), shared=True)
+    wave = np.exp(-S_MM / 12) * np.cos(2 * np.pi * S_MM / 2.5)
+    rows = np.linspace(-1, 1, BANDS)[:, None] * wave
+    kept = np.linalg.norm(whitener(rows)) / np.linalg.norm(whitener.alone(rows))
+    assert kept > 0.99
+
+
+def test_no_sample_depends_on_masked_ones() -> None:
+    valid = ragged(16)
+    whitener = built(np.where(valid, coloured(17), 0), valid, shared=False)
+    rng = np.random.default_rng(18)
+    rows = rng.standard_normal((BANDS, SAMPLES))
+    spoilt = np.where(valid, rows, 1e6)
+    assert np.allclose(whitener(rows), whitener(spoilt))
+    # the projection's rounding
+    assert np.abs(whitener(rows)[~whitener.use]).max() < 1e-12
+
+
+def test_groups_are_not_compared_with_each_other() -> None:
+    """A jump between reference and ramp is no noise."""
+    noise = coloured(19)
+    noise[30:] += 1e3 * np.sin(S_MM)
+    group = np.repeat([0, 1], 30).astype(np.intp)
+    apart = build_whitener(S_MM, noise, VALID, group=group, shared=False)
+    plain = built(coloured(19), shared=False)
+    assert np.allclose(apart.scale, plain.scale, rtol=0.25)
