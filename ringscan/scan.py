@@ -31,6 +31,9 @@ from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
 
+STEP_MM = 0.2
+"""Sampling along the face: a fifth of the shortest ripple that a plan may have, or finer."""
+
 SCALE_UNCERTAINTY = 0.004
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
 
@@ -104,7 +107,7 @@ def scan_photo(
     plan, axis = _plan_and_axis(photo, sheet, plan, axis)
     pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
     view = locate_face(photo, sheet, pose, plan, axis)
-    face = rectify_face(photo, view)
+    face = rectify_face(photo, view, step_mm=STEP_MM)
     bands = measure_bands(face, plan, axis)
     return measure(photo, plan, axis, view, face, bands)
 
