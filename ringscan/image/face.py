@@ -13,7 +13,7 @@ from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.comb import find_tower
 from ringscan.image.edges import Crop, EdgePoints, comb_edge, crop_around, step_edge
-from ringscan.image.outline import Corners, Outline, fit_outline, out_mm
+from ringscan.image.outline import Corners, Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera, Pose
 from ringscan.image.reference import SheetView
@@ -92,7 +92,9 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     box = find_tower(photo, view, pose, plan)
     corners_px = pose.camera.project(_corner_points(box))
     crop = crop_around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
-    now = Outline(vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[])
+    now = Outline(
+        vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[], rms_mm=0
+    )
     for reach in (WIDE_MM, NARROW_MM):
         edges = _find_edges(crop, now, pose, plan, reach, walls=reach == NARROW_MM)
         _check_edges(photo, edges)
@@ -103,14 +105,10 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     for _ in range(2):
         edges = _find_edges(crop, now, pose, plan, NARROW_MM, walls=True)
         now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
-    off = np.concatenate(
-        [out_mm(part, now.camera, now.box, now.rounding, corners)[0] for part in now.edges]
-    )
-    rms = float(np.sqrt((off**2).mean()))
-    if rms > MAX_RMS_MM:
+    if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
-            f"{photo.source}: the tower's edges fit its outline to {rms:.1f} mm only; lay it flat "
-            f"on its back, and clear the sheet"
+            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; lay "
+            f"it flat on its back, and clear the sheet"
         )
     entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
     corners_px = now.camera.project(_corner_points(now.box))
@@ -124,7 +122,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         px_per_mm=_scale(corners_px, *sizes),
         sheet_size_mm=size,
         size_sd=size_sd,
-        rms_mm=rms,
+        rms_mm=now.rms_mm,
         edge_points=tuple(now.edges),
         flags=(),
     )

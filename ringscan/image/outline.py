@@ -8,6 +8,7 @@ corner's silhouette lies that much below the face (above the sheet, at the wall'
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +25,10 @@ FREE_SIZE_SD = 0.02
 """While the size is measured: weak, for edges that are not seen."""
 SHEET_SD_MM = 0.06
 """Of an edge point against the sheet: a printed edge is no straighter."""
-FOOT_SD_MM = {True: 0.1, False: 0.2}
-"""Of one at the foot of an upright wall, and of the tower's open ends, where it is dark."""
+FOOT_SD_MM = 0.1
+"""Of one at the foot of an upright wall."""
+DARK_FOOT_SD_MM = 0.2
+"""Of one at the foot of the tower's open ends, where it is dark and the first layers are wide."""
 CREASE_SD_MM = 0.12
 """Of a step of brightness between two surfaces."""
 CREASE_IN_MM = 0.15
@@ -91,6 +94,7 @@ class Outline:
     vector : the camera's and the sheet's parameters as in Pose, (11,)
     rounding : fitted factor of Corners.length_mm
     edges : the edge points that were kept
+    rms_mm : of these about the box
     """
 
     vector: NDArray[np.float64]
@@ -98,6 +102,19 @@ class Outline:
     box: Box
     rounding: float
     edges: list[EdgePoints]
+    rms_mm: float
+
+    @classmethod
+    def before(cls, pose: Pose, box: Box) -> Outline:
+        """To start from: nothing is fitted yet."""
+        return cls(
+            vector=pose.vector,
+            camera=pose.camera,
+            box=box,
+            rounding=ROUNDING[0],
+            edges=[],
+            rms_mm=0.0,
+        )
 
 
 def fit_outline(
@@ -114,6 +131,8 @@ def fit_outline(
 
     With the camera believed, the size is free: so it can be compared with the plan's.
     """
+    from scipy.optimize import least_squares
+
     sizes = np.array(sizes_mm)
     scale = float(pose.sheet_scale[0])
     size_sd = SIZE_SD if camera_free else FREE_SIZE_SD
@@ -122,76 +141,106 @@ def fit_outline(
         camera = pose.expected.camera(values[6:]) if camera_free else start.camera
         return camera, _box(values)
 
-    def residuals(values: NDArray[np.float64], edges: list[EdgePoints]) -> NDArray[np.float64]:
+    def residuals(values: NDArray[np.float64], points: _Points) -> NDArray[np.float64]:
         camera, box = unpacked(values)
-        parts = [_misses(part, camera, box, values[5], corners) for part in edges]
-        parts += [(values[3:5] / sizes - 1) / size_sd]
-        parts += [np.array([(values[5] - ROUNDING[0]) / ROUNDING[1]])]
+        off, sd = points.out_mm(camera, box, values[5], corners)
+        size = (values[3:5] / sizes - 1) / size_sd
+        parts = [off / (sd * points.share), size, [(values[5] - ROUNDING[0]) / ROUNDING[1]]]
         if camera_free:
             sheet = sheet_misses(values[6:], pose.expected, view, scale)[pose.used]
             parts += [sheet.ravel() / CORNER_SD_PX, pose.expected.misses(values[6:])]
         return np.concatenate(parts)
 
-    from scipy.optimize import least_squares
-
     box = start.box
-    values = np.array([box.x_mm, box.y_mm, box.yaw_deg, box.width_mm, box.height_mm, 0.35])
-    values[5] = start.rounding
+    values = np.array([box.x_mm, box.y_mm, box.yaw_deg, box.width_mm, box.height_mm])
+    values = np.append(values, start.rounding)
     if camera_free:
         values = np.concatenate([values, start.vector])
     for loss in ("soft_l1", "linear"):
-        fit = least_squares(residuals, values, x_scale="jac", loss=loss, f_scale=2.0, args=(edges,))
+        points = _Points.of(edges)
+        fit = least_squares(
+            residuals, values, x_scale="jac", loss=loss, f_scale=2.0, ftol=1e-5, args=(points,)
+        )
         values = fit.x
-        camera, box = unpacked(values)
-        edges = [_kept(part, camera, box, values[5], corners) for part in edges]
-    vector = values[6:] if camera_free else start.vector
-    return Outline(vector=vector, camera=camera, box=box, rounding=values[5], edges=edges)
+        off, sd = points.out_mm(*unpacked(values), values[5], corners)
+        kept = points.without_outliers(off, sd)
+        edges = [replace(e, points_px=e.points_px[k]) for e, k in zip(edges, kept, strict=True)]
+    camera, box = unpacked(values)
+    return Outline(
+        vector=values[6:] if camera_free else start.vector,
+        camera=camera,
+        box=box,
+        rounding=float(values[5]),
+        edges=edges,
+        rms_mm=float(np.sqrt((off[np.concatenate(kept)] ** 2).mean())),
+    )
 
 
-def out_mm(
-    part: EdgePoints, camera: Camera, box: Box, rounding: float, corners: Corners
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How far points lie outside the box's edge, and their standard deviation, mm, each (n,)."""
-    n, upright, kind = len(part.points_px), part.side.upright, part.kind
-    height = np.full(n, 0.0 if kind is Kind.WALL_SHEET else box.width_mm)
-    u, v = box.inside_out(camera.to_plane(part.points_px, height))
-    length, known = np.zeros(n), np.ones(n, dtype=bool)
-    if upright:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Points:
+    """The points of all edges in one array, and per point what it is, (n,) each.
+
+    share : by how much its standard deviation grows because its edge's points share errors
+    counts : number of points of each edge
+    """
+
+    px: NDArray[np.float64]
+    upright: NDArray[np.bool_]
+    sign: NDArray[np.float64]
+    foot: NDArray[np.bool_]
+    crease: NDArray[np.bool_]
+    share: NDArray[np.float64]
+    counts: list[int]
+
+    @classmethod
+    def of(cls, edges: list[EdgePoints]) -> _Points:
+        counts = [len(edge.points_px) for edge in edges]
+
+        def spread(values: list[Any]) -> NDArray[Any]:
+            return np.repeat(np.array(values), counts)
+
+        return cls(
+            px=np.concatenate([edge.points_px for edge in edges]),
+            upright=spread([edge.side.upright for edge in edges]),
+            sign=spread([float(edge.side.sign) for edge in edges]),
+            foot=spread([edge.kind is Kind.WALL_SHEET for edge in edges]),
+            crease=spread([edge.kind is Kind.FACE_WALL for edge in edges]),
+            share=spread([np.sqrt(max(1.0, n / FREE_POINTS)) for n in counts]),
+            counts=counts,
+        )
+
+    def out_mm(
+        self, camera: Camera, box: Box, rounding: float, corners: Corners
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """How far points lie outside where they should, and their standard deviation, mm."""
+        height = np.where(self.foot, 0.0, box.width_mm)
+        _, v = box.inside_out(camera.to_plane(self.px, height))
         length, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
-    inward = np.zeros(n)
-    if kind is Kind.FACE_WALL:
-        sd = np.hypot(CREASE_SD_MM, CREASE_SHARE * length)
-        sd[length > MAX_SHARP_MM] = np.inf
-        if upright:
-            inward = CREASE_IN_MM + CREASE_SHARE * length
-    else:
-        sd = np.full(n, SHEET_SD_MM if kind is Kind.FACE_SHEET else FOOT_SD_MM[upright])
-        height += rounding * length * (1 if kind is Kind.WALL_SHEET else -1)
-        u, v = box.inside_out(camera.to_plane(part.points_px, height))
-    sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
-    off = (u if upright else v) * part.side.sign - box.reach_mm(part.side) + inward
-    return off, sd
+        length, known = np.where(self.upright, length, 0.0), known | ~self.upright
+        drop = np.where(self.crease, 0.0, rounding * length)
+        height += np.where(self.foot, drop, -drop)
+        u, v = box.inside_out(camera.to_plane(self.px, height))
 
+        sd = np.where(self.foot, np.where(self.upright, FOOT_SD_MM, DARK_FOOT_SD_MM), SHEET_SD_MM)
+        sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE * length[self.crease])
+        sd[self.crease & (length > MAX_SHARP_MM)] = np.inf
+        sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
+        inward = np.where(self.crease & self.upright, CREASE_IN_MM + CREASE_SHARE * length, 0.0)
+        reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
+        return np.where(self.upright, u, v) * self.sign - reach + inward, sd
 
-def _misses(
-    part: EdgePoints, camera: Camera, box: Box, rounding: float, corners: Corners
-) -> NDArray[np.float64]:
-    off, sd = out_mm(part, camera, box, rounding, corners)
-    misses: NDArray[np.float64] = off / (sd * np.sqrt(max(1.0, len(off) / FREE_POINTS)))
-    return misses
-
-
-def _kept(
-    part: EdgePoints, camera: Camera, box: Box, rounding: float, corners: Corners
-) -> EdgePoints:
-    """Without points that lie off their own side's line, or that say nothing."""
-    if len(part.points_px) == 0:
-        return part
-    off, sd = out_mm(part, camera, box, rounding, corners)
-    middle = np.median(off)
-    spread = 1.4826 * float(np.median(np.abs(off - middle)))
-    inside = np.abs(off - middle) <= np.maximum(OUTLIER_SDS * spread, sd)
-    return replace(part, points_px=part.points_px[inside & np.isfinite(sd)])
+    def without_outliers(
+        self, off: NDArray[np.float64], sd: NDArray[np.float64]
+    ) -> list[NDArray[np.bool_]]:
+        """Per edge: which of its points lie on one line, and say something."""
+        ends = np.cumsum(self.counts)[:-1]
+        kept = []
+        for off_, sd_ in zip(np.split(off, ends), np.split(sd, ends), strict=True):
+            middle = np.median(off_)
+            spread = 1.4826 * float(np.median(np.abs(off_ - middle)))
+            near = np.abs(off_ - middle) <= np.maximum(OUTLIER_SDS * spread, sd_)
+            kept.append(near & np.isfinite(sd_))
+        return kept
 
 
 def _box(values: NDArray[np.float64]) -> Box:

@@ -79,7 +79,7 @@ class Camera:
         """Where rays through pixels, (n, 2), are at a height above the sheet, mm, (n, 2)."""
         bent = (points_px - np.asarray(self.centre_px)) / self.focal_px
         flat = bent
-        for _ in range(8):  # a contraction: k1 r² is a few per cent
+        for _ in range(6):  # a contraction: k1 r² is a few per cent
             flat = bent / (1 + self.k1 * (flat**2).sum(axis=1, keepdims=True))
         turn, _ = cv2.Rodrigues(self.rotation)
         rays = np.column_stack([flat, np.ones(len(flat))]) @ turn

@@ -1,0 +1,129 @@
+"""The sheet's corners to a camera, against OpenCV's own projection of known points."""
+
+import cv2
+import numpy as np
+import pytest
+
+from ringscan.errors import SheetError
+from ringscan.image.photo import Photo
+from ringscan.image.pose import Camera, find_pose
+from ringscan.image.reference import SheetView
+from ringscan.layout import ring_corners
+
+WIDTH, HEIGHT = 3000, 4000
+DRAWN = np.array(list(ring_corners().values()))
+
+
+def photo_of(focal_px: float | None) -> Photo:
+    blank = np.broadcast_to(np.uint8(0), (HEIGHT, WIDTH))
+    return Photo(source="a.jpg", sha256="", luma=blank, rgb=None, focal_px=focal_px)
+
+
+def project(points, rotation, translation, focal, k1):
+    matrix = np.array([[focal, 0, (WIDTH - 1) / 2], [0, focal, (HEIGHT - 1) / 2], [0, 0, 1]])
+    px, _ = cv2.projectPoints(points, rotation, translation, matrix, np.array([k1, 0, 0, 0.0]))
+    return px.reshape(-1, 2)
+
+
+def looking_at(tilt_deg, toward_deg, roll_deg, distance_mm):
+    """Rotation vector and translation of a camera that looks at the sheet's middle."""
+    way = np.radians(toward_deg)
+    tilt = np.radians(tilt_deg) * np.array([np.cos(way), np.sin(way), 0.0])
+    turn = cv2.Rodrigues(np.array([0, 0, np.radians(roll_deg)]))[0] @ cv2.Rodrigues(tilt)[0]
+    middle = np.array([96.0, 126.0, 0.0])
+    return cv2.Rodrigues(turn)[0].ravel(), np.array([0, 0, distance_mm]) - turn @ middle
+
+
+def view_of(corners_px, drawn=DRAWN):
+    homography = cv2.findHomography(drawn, corners_px)[0]
+    return SheetView(
+        corners_px=corners_px, corners_mm=drawn, homography=homography, rms_px=0.0, possible=66
+    )
+
+
+@pytest.mark.parametrize("k1", [-0.02, 0.0, 0.015])
+@pytest.mark.parametrize("tilt_deg", [8.0, 15.0, 30.0])
+def test_a_tilted_camera_is_found_without_exif(tilt_deg, k1):
+    rotation, translation = looking_at(tilt_deg, 40, 92, 330)
+    sheet = np.column_stack([DRAWN, np.zeros(len(DRAWN))])
+    rng = np.random.default_rng(3)
+    seen = project(sheet, rotation, translation, 3200, k1) + rng.normal(0, 0.03, (len(DRAWN), 2))
+    pose = find_pose(photo_of(None), view_of(seen))
+    # 66 corners of .03 px: the focal length is good to .3 % at 8° and better when tilted more;
+    # the broad prior (15 %) is 50 times weaker
+    assert pose.camera.focal_px == pytest.approx(3200, rel=0.012)
+    assert pose.camera.k1 == pytest.approx(k1, abs=0.003)
+    assert pose.camera.tilt_deg == pytest.approx(tilt_deg, abs=0.3)
+    # what counts: where a plane 60 mm up is seen
+    above = np.array([[60.0, 90, -60], [130, 90, -60], [130, 190, -60], [60, 190, -60]])
+    error = pose.camera.project(above) - project(above, rotation, translation, 3200, k1)
+    assert np.abs(error).max() < 8  # px; 0.6 mm: the face's own edges refine it later
+
+
+def test_straight_on_the_focal_length_is_exif_s_and_its_error_is_known():
+    rotation, translation = looking_at(0.3, 10, 0, 300)
+    sheet = np.column_stack([DRAWN, np.zeros(len(DRAWN))])
+    seen = project(sheet, rotation, translation, 3200, 0)
+    exif = 3200 * 1.03
+    pose = find_pose(photo_of(exif), view_of(seen))
+    assert abs(np.log(pose.camera.focal_px / 3200)) < 2 * pose.focal_sd
+    assert pose.focal_sd > 0.03  # a sheet seen straight on says nothing of it
+
+
+def test_the_check_line_scales_the_sheet():
+    rotation, translation = looking_at(12, 120, 45, 320)
+    true_mm = DRAWN * 0.98
+    sheet = np.column_stack([true_mm, np.zeros(len(DRAWN))])
+    pose = find_pose(
+        photo_of(3200), view_of(project(sheet, rotation, translation, 3200, 0)), check_line_mm=98
+    )
+    assert pose.sheet_scale == pytest.approx([0.98, 0.98], abs=2e-4)
+    true_eye = -cv2.Rodrigues(rotation)[0].T @ translation
+    # a scale 2 % off would put the camera 6 mm off
+    assert pose.camera.position_mm == pytest.approx(true_eye, abs=1.0)
+
+
+def test_single_wild_corners_are_left_out():
+    rotation, translation = looking_at(10, 70, 0, 320)
+    sheet = np.column_stack([DRAWN, np.zeros(len(DRAWN))])
+    seen = project(sheet, rotation, translation, 3200, 0)
+    seen[[4, 20]] += [[6.0, -5.0], [-7.0, 3.0]]
+    pose = find_pose(photo_of(3200), view_of(seen))
+    assert np.flatnonzero(~pose.used).tolist() == [4, 20]
+    assert pose.rms_px < 0.05
+
+
+def test_projection_and_its_inverse_agree_with_opencv():
+    rotation, translation = looking_at(20, 200, 130, 280)
+    camera = Camera(
+        focal_px=3100.0,
+        centre_px=((WIDTH - 1) / 2, (HEIGHT - 1) / 2),
+        k1=-0.03,
+        rotation=rotation,
+        translation_mm=translation,
+    )
+    points = np.array([[0.0, 0, 0], [192, 252, -60], [30, 200, -35], [96, 126, 0]])
+    seen = camera.project(points)
+    # same model, same numbers: only rounding differs
+    assert seen == pytest.approx(project(points, rotation, translation, 3100, -0.03), abs=1e-6)
+    for point, px in zip(points, seen, strict=True):
+        back = camera.to_plane(px[None], -point[2])
+        # the lens is undone by eight steps of a contraction by about 1/40
+        assert back[0] == pytest.approx(point[:2], abs=1e-6)
+
+
+def test_a_bent_sheet_and_a_view_from_the_side_are_refused():
+    rotation, translation = looking_at(60, 0, 0, 500)
+    sheet = np.column_stack([DRAWN, np.zeros(len(DRAWN))])
+    with pytest.raises(SheetError, match="tilted 60° from straight above; at most 50°"):
+        find_pose(photo_of(3200), view_of(project(sheet, rotation, translation, 3200, 0)))
+    curl = np.column_stack([DRAWN, -40 * np.sin(np.pi * DRAWN[:, 0] / 192)])
+    rotation, translation = looking_at(20, 0, 0, 400)
+    with pytest.raises(SheetError, match="lay the sheet flat"):
+        find_pose(photo_of(3200), view_of(project(curl, rotation, translation, 3200, 0)))
+
+
+@pytest.mark.parametrize("length", [0, 80, 120, float("nan")])
+def test_a_senseless_check_line_is_a_wrong_argument(length):
+    with pytest.raises(ValueError, match="check_line_mm"):
+        find_pose(photo_of(None), view_of(DRAWN), check_line_mm=length)
