@@ -6,13 +6,15 @@ the error, see ringscan/errors.py.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 
 import typer
 
-from ringscan.cli import measure
-from ringscan.errors import RingscanError
+from ringscan.cli import measure, prepare
+from ringscan.cli.complain import complain
+from ringscan.errors import OutputError, RingscanError
 
 app = typer.Typer(
     name="ringscan",
@@ -21,7 +23,11 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+prepare.register(app)
 measure.register(app)
+
+LACKS_SYSTEM_LIBRARY = re.compile(r"\blib\S+\.so")
+"""What the loader says on a bare server, where opencv's system libraries are not there."""
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -33,14 +39,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         app(args=list(arguments) if arguments is not None else None)
     except RingscanError as exc:
-        print(f"ringscan: {exc}", file=sys.stderr)
+        complain(exc)
         raise SystemExit(exc.exit_status) from exc
     except ImportError as exc:
-        if "lib" not in str(exc):
+        if not LACKS_SYSTEM_LIBRARY.search(str(exc)):
             raise
-        # opencv needs system libraries that a bare server does not have
-        print(
-            f"ringscan: a system library is missing ({exc}); README.md says how to install it",
-            file=sys.stderr,
-        )
+        complain(f"a system library is missing ({exc}); README.md says how to install it")
         raise SystemExit(1) from exc
+    except OSError as exc:
+        # files raise OutputError; what is left is the terminal or pipe that results go to
+        complain(f"the result cannot be written out: {exc.strerror or exc}")
+        raise SystemExit(OutputError.exit_status) from exc

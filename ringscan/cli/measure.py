@@ -9,7 +9,13 @@ from typing import Annotated
 
 import typer
 
-from ringscan.errors import RingscanError
+from ringscan.cli.complain import complain
+from ringscan.errors import PhotoError, RingscanError
+
+PICTURE_SUFFIXES = frozenset(
+    (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".mpo")
+)
+"""Files of a folder that are taken for photos; files given by name may be called anything."""
 
 
 class AxisName(StrEnum):
@@ -50,7 +56,10 @@ def sheet(
 
 
 def scan(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos to measure.")],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTO...", help="Photos to measure; a folder: all in it."),
+    ],
     plan: Annotated[
         Path | None, typer.Option(help="Plan file, where the sheet's code does not hold it.")
     ] = None,
@@ -81,13 +90,14 @@ def scan(
     from ringscan.show.record import to_json, to_record
     from ringscan.show.table import print_scan
 
-    if marked is not None and len(photos) > 1:
+    pictures = _pictures(photos)
+    if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
     given = load_plan(plan) if plan is not None else None
     console = Console(soft_wrap=False)
     records = []
     failed: RingscanError | None = None
-    for number, photo in enumerate(photos):
+    for photo in pictures:
         try:
             result = scan_photo(
                 photo,
@@ -99,20 +109,37 @@ def scan(
             if marked is not None:
                 from ringscan.show.marked import write_marked
 
-                write_marked(photo, result, marked)
+                write_marked(photo, result, marked, max_megapixels=max_megapixels)
         except RingscanError as exc:
-            if len(photos) == 1:
+            if len(pictures) == 1:
                 raise
             failed = exc
-            print(f"ringscan: {exc}", file=sys.stderr)
+            complain(exc)
             continue
         if json_out:
             records.append(to_record(result))
             continue
-        if number:
-            console.print()
         print_scan(result, console, rows=rows)
+        if len(pictures) > 1:
+            console.print()
     if json_out:
-        sys.stdout.write(to_json(records))
+        sys.stdout.write(to_json(records[0] if len(pictures) == 1 else records))
     if failed is not None:
         raise SystemExit(failed.exit_status)
+
+
+def _pictures(given: list[Path]) -> list[Path]:
+    """Files as they are given, and of folders all pictures in the order of their names."""
+    pictures: list[Path] = []
+    for path in given:
+        if not path.is_dir():
+            pictures.append(path)
+            continue
+        try:
+            found = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES)
+        except OSError as exc:
+            raise PhotoError(f"{path}: the folder cannot be read: {exc.strerror}") from exc
+        if not found:
+            raise PhotoError(f"{path}: is a folder without pictures; give picture files")
+        pictures += found
+    return pictures

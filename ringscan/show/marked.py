@@ -90,14 +90,15 @@ def _draw_outline(pen: _Pen) -> None:
 
 def _draw_ripple(pen: _Pen) -> None:
     scan, w = pen.scan, pen.scan.view.width_mm
+    if scan.verdict.outcome is Outcome.NO_CALL:
+        return  # there is nothing that ripples could be relative to
     z = scan.bands.height_mm
     pen.line([w / 2, w / 2], [z.min(), z.max()], (255, 255, 255), 1)
     breaks = np.flatnonzero(scan.bands.state[1:] != scan.bands.state[:-1]) + 1
     for part in np.split(np.arange(z.size), breaks):
         measured = np.clip(scan.ripple.signed[part], -1.2, 1.2)
-        if scan.verdict.outcome is not Outcome.NO_CALL:
-            fitted = scan.ripple.fitted[part] * np.where(scan.ripple.turned[part], -1, 1)
-            pen.line(w / 2 + REACH * w * np.clip(fitted, -1.2, 1.2), z[part], FITTED, 3)
+        fitted = scan.ripple.fitted[part] * np.where(scan.ripple.turned[part], -1, 1)
+        pen.line(w / 2 + REACH * w * np.clip(fitted, -1.2, 1.2), z[part], FITTED, 3)
         pen.line(w / 2 + REACH * w * measured, z[part], MEASURED, 2)
 
 
@@ -121,8 +122,8 @@ def _draw_caption(pen: _Pen, size: tuple[int, int]) -> None:
             f"   damping ratio {z.value:.3f} ({z.low:.3f} to {z.high:.3f})"
         )
     pen.text((20, 15), title, (255, 255, 255))
-    legend = [("face; thick: entry edge", OUTLINE), ("ripple measured, per band", MEASURED)]
+    legend = [("face; thick: entry edge", OUTLINE)]
     if scan.verdict.outcome is not Outcome.NO_CALL:
-        legend.append(("ripple fitted", FITTED))
+        legend += [("ripple measured, per band", MEASURED), ("ripple fitted", FITTED)]
     for i, (words, colour) in enumerate(reversed(legend)):
         pen.text((20, size[1] - 50 - 38 * i), words, colour)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+from importlib.metadata import version
 from typing import Any
 
 from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.ranking import RankedBand
 from ringscan.model.verdict import Outcome
 from ringscan.scan import Scan
 
@@ -16,8 +18,9 @@ RECORD_VERSION = 1
 def to_record(scan: Scan) -> dict[str, Any]:
     """Return the scan as a dict of plain values; numbers that are not known are None.
 
-    When there is no call, the answer's own keys are None: a number that the picture cannot
-    vouch for is not handed on. What the fit came to stands under `fit`, for the curious.
+    When there is no call, the answer's own keys and the bands' ripple are None: a number that the
+    picture cannot vouch for is not handed on. What the fit came to stands under `fit`, for the
+    curious.
     """
     called = scan.verdict.outcome is Outcome.CALL
     known = scan.verdict.outcome is not Outcome.NO_CALL
@@ -25,6 +28,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
     spacing_error = math.sqrt(scan.spacing.covariance[0, 0])
     record = {
         "record_version": RECORD_VERSION,
+        "ringscan_version": version("ringscan"),
         "photo": scan.photo,
         "photo_sha256": scan.sha256,
         "plan_sha256": scan.plan.digest,
@@ -60,28 +64,33 @@ def to_record(scan: Scan) -> dict[str, Any]:
             "evidence": scan.fit.estimate.gain,
             "evidence_needed": scan.verdict.chance_threshold,
         },
-        "bands": [
-            {
-                "rank": row.rank,
-                "band": row.band,
-                "commanded_frequency_hz": row.frequency_hz,
-                "commanded_damping_ratio": row.damping_ratio,
-                "height_mm": row.height_mm,
-                "ripple": row.ripple,
-                "ripple_interval": [row.low, row.high],
-                "fitted_ripple": row.fitted,
-                "remark": row.remark,
-            }
-            for row in scan.ranking
-        ],
+        "bands": _bands(scan.ranking, known=known),
     }
     cleaned: dict[str, Any] = _finite(record)
     return cleaned
 
 
-def to_json(records: list[dict[str, Any]]) -> str:
-    """JSON of one record, or of a list when there are several."""
-    content = records[0] if len(records) == 1 else records
+def _bands(ranking: tuple[RankedBand, ...], *, known: bool) -> list[dict[str, Any]]:
+    """Bands of the ramp, the quietest first; without a rank, from the base up."""
+    rows = ranking if known else sorted(ranking, key=lambda row: row.band)
+    return [
+        {
+            "rank": row.rank if known else None,
+            "band": row.band,
+            "commanded_frequency_hz": row.frequency_hz,
+            "commanded_damping_ratio": row.damping_ratio,
+            "height_mm": row.height_mm,
+            "ripple": row.ripple if known else None,
+            "ripple_interval": [row.low, row.high] if known else None,
+            "fitted_ripple": row.fitted if known else None,
+            "remark": row.remark if known else "",
+        }
+        for row in rows
+    ]
+
+
+def to_json(content: dict[str, Any] | list[dict[str, Any]]) -> str:
+    """JSON of one record, or of the list of several."""
     return json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from rich.console import Console
 from rich.markup import escape
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -26,26 +27,39 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
     for line in _answer(scan):
         console.print(f"  {line}", highlight=False)
     console.print(_verdict(scan))
-    console.print(_table(scan, rows))
+    for reason in (*scan.verdict.reasons, *scan.view.flags):
+        console.print(Padding(Text(f"- {reason}"), (0, 0, 0, 4)))
+    if scan.verdict.outcome is not Outcome.NO_CALL:
+        # without a call there is nothing that ripples could be relative to
+        console.print(_table(scan, rows))
 
 
 def _answer(scan: Scan) -> Iterator[str]:
     if scan.verdict.outcome is Outcome.CALL:
         f, z = scan.frequency_hz, scan.damping_ratio
-        yield f"natural frequency  {f.value:6.2f} Hz   95 %: {f.low:.2f} to {f.high:.2f} Hz"
+        yield _line("natural frequency", f.value, f.half_width)
         yield f"damping ratio      {z.value:6.3f}      95 %: {z.low:.3f} to {z.high:.3f}"
         if not math.isnan(scan.quiet_height_mm):
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
         else:
             yield "quiet height       not on this tower: the ramp ends before it"
     if scan.verdict.outcome is not Outcome.NO_CALL:
-        null = coverage_factor(scan.null.freedom) * scan.null.standard_error_hz
-        spacing = coverage_factor(scan.spacing.freedom) * math.sqrt(scan.spacing.covariance[0, 0])
         agree = "they agree" if scan.verdict.outcome is Outcome.CALL else "they disagree"
-        yield (
-            f"cross-check        turn of sign {scan.null.frequency_hz:.1f} ±{null:.1f} Hz, "
-            f"spacing {scan.spacing.frequency_hz:.1f} ±{spacing:.1f} Hz: {agree}"
-        )
+        yield _line("by turn of sign", scan.null.frequency_hz, _null_half_hz(scan))
+        yield _line("by spacing", scan.spacing.frequency_hz, _spacing_half_hz(scan)) + f"   {agree}"
+
+
+def _line(name: str, frequency_hz: float, half_hz: float) -> str:
+    low, high = frequency_hz - half_hz, frequency_hz + half_hz
+    return f"{name:<18} {frequency_hz:6.2f} Hz   95 %: {low:.2f} to {high:.2f} Hz"
+
+
+def _null_half_hz(scan: Scan) -> float:
+    return coverage_factor(scan.null.freedom) * scan.null.standard_error_hz
+
+
+def _spacing_half_hz(scan: Scan) -> float:
+    return coverage_factor(scan.spacing.freedom) * math.sqrt(scan.spacing.covariance[0, 0])
 
 
 def _verdict(scan: Scan) -> Text:
@@ -57,8 +71,6 @@ def _verdict(scan: Scan) -> Text:
             f"; set {scan.frequency_hz.value:.1f} Hz and damping ratio "
             f"{scan.damping_ratio.value:.3f} for axis {scan.axis.upper()}"
         )
-    for reason in (*scan.verdict.reasons, *scan.view.flags):
-        text.append(f"\n  - {reason}")
     return text
 
 
