@@ -24,6 +24,9 @@ from ringscan.layout import COMB_PERIOD_MM, Outline
 END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
 CLEAR_MM = 0.7
+"""An edge seen nearer than this to where the printed comb begins may be the comb's own."""
+ALONG_PX, ACROSS_PX = 3.0, 0.5
+"""Steps of sampling along and across an edge."""
 BAR_CORE = 0.35
 """Cosine from which a sample lies well inside a bar."""
 FLANK_MM = (0.35, 1.5)
@@ -110,7 +113,6 @@ def comb_edge(
         rows = np.abs(strip.along - middle) <= period / 2
         difference = _bar_difference(strip.light[rows], wave[rows], relative=shows_wall)
         out = _fall(strip.out, difference)
-        # where the printed comb itself begins, it says nothing of the tower
         if out is not None and np.interp(out, strip.out, depth[rows].min(axis=0)) > CLEAR_MM:
             found.append((middle, out))
     kind = Kind.WALL_SHEET if shows_wall else Kind.FACE_SHEET
@@ -153,8 +155,8 @@ class _Strip:
         half = box.length_mm(side) / 2
         ends = camera.project(box.edge(side, np.array([-half, half]), above))
         px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
-        along = np.arange(-half, half, 2.0 / px_per_mm)
-        out = np.arange(-reach, reach, 0.5 / px_per_mm)
+        along = np.arange(-half, half, ALONG_PX / px_per_mm)
+        out = np.arange(-reach, reach, ACROSS_PX / px_per_mm)
         a, o = np.meshgrid(along, box.reach_mm(side) + out, indexing="ij")
         u, v = (side.sign * o, a) if side.upright else (a, side.sign * o)
         points = box.points(u.ravel(), v.ravel(), above)

@@ -21,6 +21,8 @@ from ringscan.plan import Axis, Direction, Plan
 
 SIZE_LIMIT = 0.04
 """A tower off its plan's size by more is another tower, or another plan."""
+SIZE_NOTICE = 0.015
+"""The user is told of more than this."""
 ASPECT_LIMIT = 0.03
 """The same for width against height, which no error of the focal length can change."""
 WIDE_MM, NARROW_MM = 4.0, 1.5
@@ -102,16 +104,20 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     size = _measured_size(now)
     size_sd = pose.focal_sd * box.width_mm / (-pose.camera.position_mm[2] - box.width_mm)
     _check_size(photo, plan, size, size_sd)
-    for _ in range(2):
-        edges = _find_edges(crop, now, pose, plan, NARROW_MM, walls=True)
-        now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
+    free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
+    moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
+    if moved_px > NARROW_MM / 3 * _scale(corners_px, *sizes):
+        edges = _find_edges(crop, free, pose, plan, NARROW_MM, walls=True)
+        _check_edges(photo, edges)
+        free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
+    now = free
     if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
             f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; lay "
             f"it flat on its back, and clear the sheet"
         )
     entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
-    corners_px = now.camera.project(_corner_points(now.box))
+    corners_px = _corners_px(now)
     return FaceView(
         camera=now.camera,
         box=now.box,
@@ -124,13 +130,17 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         size_sd=size_sd,
         rms_mm=now.rms_mm,
         edge_points=tuple(now.edges),
-        flags=(),
+        flags=_flags(now, sizes, size, size_sd),
     )
 
 
 def _corner_points(box: Box) -> NDArray[np.float64]:
     w, h = box.width_mm / 2, box.height_mm / 2
     return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
+
+
+def _corners_px(outline: Outline) -> NDArray[np.float64]:
+    return outline.camera.project(_corner_points(outline.box))
 
 
 def _scale(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -> float:
@@ -180,6 +190,21 @@ def _measured_size(outline: Outline) -> tuple[float, float]:
     width = outline.box.width_mm if {Side.LEFT, Side.RIGHT} <= sides else math.nan
     height = outline.box.height_mm if {Side.BASE, Side.TOP} <= sides else math.nan
     return width, height
+
+
+def _flags(
+    outline: Outline, sizes: tuple[float, float], measured: tuple[float, float], size_sd: float
+) -> tuple[str, ...]:
+    seen = {part.side for part in outline.edges if len(part.points_px) >= MIN_EDGE_POINTS}
+    flags = [
+        f"the face's {side} edge was not seen; its place follows from the plan's size"
+        for side in Side
+        if side not in seen
+    ]
+    for name, want, got in zip(("wide", "tall"), sizes, measured, strict=True):
+        if abs(got / want - 1) > SIZE_NOTICE + 2 * size_sd:
+            flags.append(f"the face is {got:.1f} mm {name}, {want:.1f} mm in the plan")
+    return tuple(flags)
 
 
 def _check_size(photo: Photo, plan: Plan, size: tuple[float, float], size_sd: float) -> None:

@@ -31,6 +31,7 @@ class Face:
     clipped_fraction : share of the face that is clipped
     dark_fraction : share of the face that is near black
     px_per_mm : of the picture, in the middle of the face
+    falloff_per_mm : slope of ln(light) along s and along z: light comes from where it is brighter
     """
 
     s_mm: NDArray[np.float64]
@@ -40,6 +41,7 @@ class Face:
     clipped_fraction: float
     dark_fraction: float
     px_per_mm: float
+    falloff_per_mm: tuple[float, float]
 
 
 def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
@@ -87,15 +89,25 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
             f"{photo.source}: {100 * (1 - inside.mean()):.0f} % of the tower's face is outside the "
             f"picture; show the whole sheet"
         )
+    light = light.mean(axis=2)
+    s_mm = s_fine.reshape(columns, fine).mean(axis=1)
     return Face(
-        s_mm=s_fine.reshape(columns, fine).mean(axis=1),
+        s_mm=s_mm,
         z_mm=z,
-        intensity=light.mean(axis=2),
+        intensity=light,
         usable=usable & inside,
         clipped_fraction=float((state == 1).mean()),
         dark_fraction=float((state == 2).mean()),
         px_per_mm=view.px_per_mm,
+        falloff_per_mm=(_slope(s_mm, light, axis=0), _slope(z, light, axis=1)),
     )
+
+
+def _slope(at_mm: NDArray[np.float64], light: NDArray[np.float32], *, axis: int) -> float:
+    """Slope of ln(mean light) over the middle 80 %, per mm."""
+    mean = np.nanmean(light, axis=axis)
+    inner = slice(len(mean) // 10, -(len(mean) // 10))
+    return float(np.polyfit(at_mm[inner], np.log(np.maximum(mean[inner], 1e-4)), 1)[0])
 
 
 def _grid_px(
