@@ -21,7 +21,6 @@ from ringscan.make.assess import (
     MIN_RIPPLES,
     SHARPEST_FIRST,
     Assessment,
-    Visibility,
     assess,
     likely_frequencies,
     ripples_on_face,
@@ -180,12 +179,21 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
     widths = [w for w in WIDTHS_MM if w <= room] or [float(floor(room))]
     if widths[0] < 30:
         raise PlanError(f"a bed of {min(machine.bed_mm):g} mm is too small for a tower of 30 mm")
-    heights = _layer_heights(machine)
+    heights = [
+        (
+            h,
+            bead_section_mm2(machine.line_width_mm, h),
+            max(0.0, 1 - 1 / _ramp(machine, wishes, h)[1] / MIN_LAYERS_PER_HZ),
+        )
+        for h in _layer_heights(machine)
+    ]
+    frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
     slowest = int(max(MIN_SPEED_MM_S, floor(machine.corner_speed_mm_s) + 5))
     best: _Choice | None = None
     for a in _accelerations(machine):
         for v in range(slowest, floor(machine.max_speed_mm_s) + 1):
-            seen = _seen(machine, wishes, v, a)
+            widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
+            seen = visibility(frequency, widest, machine.line_width_mm)
             weak = np.clip(1 - seen.ripple_um / MIN_RIPPLE_UM, 0, None)
             sight = 100 * float(seen.lost.mean()) + 10 * float(weak.mean())
             sight += abs(log(v / machine.speed_mm_s)) + 2 * log(a / machine.acceleration_mm_s2)
@@ -197,11 +205,10 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
                     continue
                 short = max(0.0, 1 - ripples_on_face(motion, wishes.low_hz) / MIN_RIPPLES)
                 shape = 40 * short + 0.02 * (width - widths[0])
-                for h in heights:
-                    if v * bead_section_mm2(machine.line_width_mm, h) > machine.flow_limit_mm3_s:
+                for h, section, few in heights:
+                    if v * section > machine.flow_limit_mm3_s:
                         continue
-                    few = max(0.0, 1 - 1 / _ramp(machine, wishes, h)[1] / MIN_LAYERS_PER_HZ)
-                    cost = sight + shape + 40 * few + 0.5 * (1 - h / heights[0])
+                    cost = sight + shape + 40 * few + 0.5 * (1 - h / machine.layer_height_mm)
                     if best is None or cost < best.cost:
                         best = _Choice(
                             cost=cost, speed=v, acceleration=a, width=width, layer_height=h
@@ -213,12 +220,6 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
             f"reached on a face; check flow limit, line width, speed and acceleration"
         )
     return best
-
-
-def _seen(machine: Machine, wishes: Wishes, speed: float, acceleration: float) -> Visibility:
-    motion = _motion(machine, speed, acceleration, layout.MAX_TOWER_WIDTH_MM)
-    frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
-    return visibility(frequency, motion, machine.line_width_mm)
 
 
 def _motion(machine: Machine, speed: float, acceleration: float, width_mm: float) -> CornerMotion:
@@ -332,9 +333,11 @@ def _speed_reason(machine: Machine, wishes: Wishes) -> str:
     flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
     if flow > machine.flow_limit_mm3_s:
         return f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}"
-    if _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM).top_speed_mm_s < v:
+    widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
+    if widest.top_speed_mm_s < v:
         return "the faces are too short to reach it"
-    seen = _seen(machine, wishes, v, a)
+    frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
+    seen = visibility(frequency, widest, machine.line_width_mm)
     if seen.blindness.min() < BLIND_RATIO:
         worst = seen.frequency_hz[seen.blindness.argmin()]
         return f"that is blind near {worst:g} Hz, where braking cancels itself"

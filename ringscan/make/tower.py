@@ -74,14 +74,17 @@ def write_tower(plan: Plan, path: Path, form: Form = Form.BLOCK) -> None:
 
 
 def _repeatable(package: bytes, plan: Plan) -> bytes:
-    """Give a 3MF package identifiers that follow from the plan instead of random ones."""
+    """Give a 3MF package identifiers that follow from the plan instead of random ones.
+
+    A namespace declared once more on the build item, which strict readers refuse, goes too.
+    """
     names = (str(uuid.uuid5(uuid.NAMESPACE_OID, f"{plan.digest} {n}")) for n in range(100))
     out = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(package)) as old, zipfile.ZipFile(out, "w") as new:
         for entry in old.infolist():
             data = old.read(entry)
             if entry.filename.endswith(".model"):
-                text = data.decode()
+                text = re.sub(r'<item xmlns="[^"]*"', "<item", data.decode())
                 data = re.sub(r'(?<=UUID=")[0-9a-f-]{36}', lambda _: next(names), text).encode()
             new.writestr(entry, data, compress_type=zipfile.ZIP_DEFLATED)
     return out.getvalue()

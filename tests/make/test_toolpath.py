@@ -1,0 +1,167 @@
+import math
+
+import pytest
+from oracle import steps_of
+
+from ringscan.errors import PlanError
+from ringscan.make.cautions import CAUTIONS
+from ringscan.make.toolpath import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style, write_toolpath
+
+START = "G28\nUSER-START hot\nG1 Z5 F600"
+END = "USER-END\nG0 Z40 F600"
+SIDE = 59.55  # 60 less the line's width
+
+
+def job(style=Style.SPIRAL, start=START, end=END, brim=3, side=BrimSide.INSIDE, **bed):
+    values = {"size_mm": (200.0, 180.0), "max_height_mm": 150.0, "flow_limit_mm3_s": 12.0}
+    return Job(
+        bed=Bed(**(values | bed)),
+        start_text=start,
+        end_text=end,
+        style=style,
+        brim_loops=brim,
+        brim_side=side,
+    )
+
+
+def written(tmp_path, plan, the_job):
+    path = tmp_path / "t.gcode"
+    warnings = write_toolpath(plan, the_job, path)
+    return path.read_text(), warnings
+
+
+def tower_steps(text):
+    """Moves of the tower itself, read by the test's own reader."""
+    lines = [x if not x.startswith("USER") else "" for x in text.splitlines()]
+    first, last = lines.index(BEGIN_TOWER), lines.index(BEGIN_END)
+    return [s for s in steps_of("\n".join(lines)) if first < s.line <= last]
+
+
+def wall_steps(text, speed=50):
+    return [s for s in tower_steps(text) if s.e > 0 and s.feed_per_minute == 60 * speed]
+
+
+@pytest.mark.parametrize("style", Style)
+@pytest.mark.parametrize("direction", ["counter-clockwise", "clockwise"])
+def test_the_wall_is_one_square_at_the_plans_speed(tmp_path, make_plan, style, direction):
+    plan = make_plan(motion={"direction": direction})
+    text, _ = written(tmp_path, plan, job(style))
+    wall = wall_steps(text)
+    turns = 39 if style is Style.LAYERS else 40  # the spiral runs out on the level
+    assert len(wall) == 4 * turns
+    area = 0.0
+    for step in wall[:4]:
+        (x0, y0, _), (x1, y1, _) = step.start, step.end
+        area += (x0 * y1 - x1 * y0) / 2
+        assert abs(x1 - x0) + abs(y1 - y0) == pytest.approx(SIDE, abs=2e-3)  # 3 decimals
+    assert area == pytest.approx(
+        SIDE**2 * (1 if direction == "counter-clockwise" else -1), rel=1e-4
+    )
+    centre = (100, 90)
+    for step in wall:
+        assert max(abs(step.end[0] - centre[0]), abs(step.end[1] - centre[1])) == pytest.approx(
+            SIDE / 2, abs=1e-3
+        )
+
+
+@pytest.mark.parametrize("style", Style)
+def test_extrusion_is_the_beads_section(tmp_path, plan, style):
+    text, _ = written(tmp_path, plan, job(style))
+    wall = wall_steps(text)
+    full = wall if style is Style.LAYERS else wall[4:-4]
+    for step in full:
+        length = math.dist(step.start[:2], step.end[:2])
+        assert step.e / length == pytest.approx(0.0338488, rel=1e-4)  # derived, .45 × .2 mm
+    if style is Style.SPIRAL:
+        # the first turn rises from nothing, the last runs out: each half of a layer
+        for turn in (wall[:4], wall[-4:]):
+            assert sum(s.e for s in turn) == pytest.approx(0.5 * 4 * SIDE * 0.0338488, rel=1e-4)
+
+
+def test_heights_of_layers(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(Style.LAYERS))
+    heights = sorted({round(s.end[2], 3) for s in tower_steps(text) if s.e > 0})
+    assert heights == pytest.approx([0.3 + 0.2 * k for k in range(40)], abs=1e-9)
+
+
+def test_the_spiral_climbs_evenly_to_the_top(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(Style.SPIRAL))
+    wall = wall_steps(text)
+    rises = [s.end[2] - s.start[2] for s in wall[:-4]]
+    assert rises == pytest.approx([0.05] * len(rises), abs=1.01e-3)  # 3 decimals
+    assert [s.end[2] for s in wall[-4:]] == pytest.approx([8.1] * 4, abs=1e-9)
+
+
+@pytest.mark.parametrize("direction", ["counter-clockwise", "clockwise"])
+@pytest.mark.parametrize("style", Style)
+def test_front_and_right_are_entered_at_full_speed(tmp_path, make_plan, style, direction):
+    """The seam's corner is the entry edge of neither analysed face."""
+    text, _ = written(tmp_path, make_plan(motion={"direction": direction}), job(style))
+    x, y, _ = wall_steps(text)[0].start
+    assert (x, y) == pytest.approx((100 - SIDE / 2, 90 + SIDE / 2), abs=1e-3)  # rear left
+    entered = {"counter-clockwise": "left", "clockwise": "back"}[direction]
+    first = wall_steps(text)[0]
+    along_y = abs(first.end[1] - first.start[1]) > 1
+    assert ("left" if along_y else "back") == entered
+
+
+@pytest.mark.parametrize("side", BrimSide)
+def test_the_brim_joins_the_wall(tmp_path, plan, side):
+    text, _ = written(tmp_path, plan, job(side=side))
+    base = [s for s in tower_steps(text) if s.e > 0 and s.feed_per_minute == 1200]
+    halves = [max(abs(s.start[0] - 100), abs(s.start[1] - 90)) for s in base[::4]]
+    sign = -1 if side is BrimSide.INSIDE else 1
+    expected = [SIDE / 2 + sign * 0.45 * n for n in (3, 2, 1, 0)]
+    assert halves == pytest.approx(expected, abs=1e-3)
+    assert {round(s.end[2], 3) for s in base} == {0.3}
+    section = (0.45 - 0.3) * 0.3 + math.pi * 0.15**2
+    for s in base:
+        per_mm = s.e / math.dist(s.start[:2], s.end[:2])
+        assert per_mm == pytest.approx(section / (math.pi * 0.875**2), rel=1e-4)
+
+
+def test_the_users_text_stands_around_it_untouched(tmp_path, plan):
+    text, warnings = written(tmp_path, plan, job())
+    lines = text.splitlines()
+    assert warnings == ()
+    assert "\n".join(lines[lines.index("G28") : lines.index(BEGIN_TOWER)]) == START
+    assert text.endswith(END + "\n")
+    for caution in CAUTIONS:
+        assert f"; {caution}" in lines[:10]
+
+
+def test_only_plain_words_outside_the_users_text(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(start="", end=""))
+    for line in text.splitlines():
+        if not line.startswith(";"):
+            assert line.split()[0] in {"G0", "G1", "G21", "G90"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"size_mm": (55.0, 180.0)}, "leaves the bed"),
+        ({"max_height_mm": 8.0}, "goes to Z 8"),
+        ({"flow_limit_mm3_s": 4.0}, r"needs 4\.1 mm³/s"),
+        ({"start": "G28\nG91"}, "relative coordinates"),
+        ({"start": "G20"}, "inches"),
+        ({"start": "G28\nG92 X5"}, "shifted"),
+    ],
+)
+def test_moves_beyond_the_limits_are_refused(tmp_path, plan, changes, what):
+    with pytest.raises(PlanError, match=what) as caught:
+        written(tmp_path, plan, job(**changes))
+    assert "\n" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_users_own_moves_are_warned_about(tmp_path, plan):
+    _, warnings = written(tmp_path, plan, job(end="G0 X-5 Y0 F600"))
+    assert len(warnings) == 1
+    assert "user's own text" in warnings[0]
+
+
+def test_a_bed_with_its_origin_in_the_middle(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(start="G28", end="", origin_mm=(-100.0, -90.0)))
+    xs = [s.end[0] for s in wall_steps(text)]
+    assert (min(xs), max(xs)) == pytest.approx((-SIDE / 2, SIDE / 2), abs=1e-3)
