@@ -1,0 +1,166 @@
+"""What holds the house together: who imports whom, what starting costs, and public names."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import ringscan
+from ringscan import errors
+
+PACKAGE = Path(ringscan.__file__).parent
+
+GROUND = {"errors", "plan", "layout", "plancode", "output"}
+
+MAY_IMPORT = {
+    "errors": set(),
+    "plan": {"errors"},
+    "layout": {"errors", "plan"},
+    "plancode": {"errors", "plan"},
+    "output": {"errors"},
+    "image": {"image", "errors", "plan", "layout", "plancode"},
+    "model": {"model", "errors", "plan"},
+    "make": {"make", "model", *GROUND},
+    "scan": {"image", "model", *GROUND},
+    "show": {"show", "scan", "image", "model", "make", *GROUND},
+    "cli": {"cli", "show", "scan", "make", *GROUND},
+}
+"""What each part may import of the others; DEVELOPERS.md draws it."""
+
+HEAVY = {
+    *("PIL", "cv2", "lxml", "matplotlib", "numpy", "pydantic", "reportlab", "scipy", "skimage"),
+    *("tomli_w", "trimesh", "zxingcpp"),
+}
+
+
+def part_of(module: str) -> str:
+    """`ringscan.image.photo` belongs to `image`; `ringscan` itself to "" ."""
+    return module.split(".")[1] if "." in module else ""
+
+
+def imports_of(path: Path) -> set[str]:
+    """Full names of the package's modules that a file imports, anywhere in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are written in full"
+            # `from ringscan import layout` names a module, `from ringscan.x import Y` is in one
+            inside = [f"{node.module}.{name.name}" for name in node.names]
+            found |= set(inside) if node.module == "ringscan" else {str(node.module)}
+    return {name for name in found if name.split(".")[0] == "ringscan"}
+
+
+MODULES = {
+    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts): path
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if path != PACKAGE / "__init__.py"
+}
+
+
+def test_every_part_of_the_package_has_its_rule():
+    assert {part_of(name) for name in MODULES} == set(MAY_IMPORT)
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_go_one_way(module):
+    parts = {part_of(name) for name in imports_of(MODULES[module])}
+    assert parts <= MAY_IMPORT[part_of(module)]
+
+
+def test_the_rules_themselves_have_no_way_back():
+    def reached(part: str, seen: frozenset[str] = frozenset()) -> set[str]:
+        onward = MAY_IMPORT[part] - {part} - seen
+        return onward.union(*(reached(p, seen | onward) for p in onward))
+
+    assert all(part not in reached(part) for part in MAY_IMPORT)
+    assert "model" not in reached("image")
+    assert "image" not in reached("model")
+    assert not [part for part in MAY_IMPORT if part != "cli" and "cli" in reached(part)]
+
+
+def test_a_forbidden_import_would_be_seen(tmp_path):
+    hidden = tmp_path / "x.py"
+    hidden.write_text(
+        "def f():\n    if True:\n        from ringscan.model.fit import fit_jointly\n"
+        "        from ringscan import cli\n        import ringscan.show.table\n"
+    )
+    assert {part_of(name) for name in imports_of(hidden)} == {"model", "cli", "show"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "heavy"),
+    [
+        (["--help"], HEAVY),
+        # typer itself asks pydantic about the types of a command's arguments
+        (["scan", "--help"], HEAVY - {"pydantic"}),
+        (["plan", "--help"], HEAVY - {"pydantic"}),
+    ],
+)
+def test_help_imports_nothing_heavy(arguments, heavy):
+    program = (
+        "import sys\nfrom ringscan.cli import main\n"
+        f"try: main({arguments!r})\nexcept SystemExit as exc: assert exc.code == 0\n"
+        f"print(*sorted({heavy!r} & set(sys.modules)), file=sys.stderr)\n"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert run.stderr.split() == []
+    assert "Usage" in run.stdout
+
+
+def test_exit_statuses_are_those_of_the_documentation():
+    wanted = {
+        "RingscanError": 1,
+        "PlanError": 3,
+        "PhotoError": 4,
+        "SheetError": 5,
+        "FaceError": 6,
+        "OutputError": 7,
+    }
+    classes = {n: c for n, c in vars(errors).items() if isinstance(c, type)}
+    assert {name: c.exit_status for name, c in classes.items()} == wanted
+    assert all(issubclass(c, errors.RingscanError) for c in classes.values())
+
+
+def test_public_names_of_the_way_from_photo_to_answer():
+    # the steps that docs/method.md and DEVELOPERS.md name; renaming one breaks users' scripts
+    from ringscan.image import bands, face, photo, pose, rectify, reference
+    from ringscan.model import answers, budget, fit, ranking, shapers, verdict, vibration
+    from ringscan.scan import measure, scan_photo
+
+    steps = [
+        photo.read_photo,
+        reference.find_sheet,
+        reference.read_code,
+        pose.find_pose,
+        face.locate_face,
+        rectify.rectify_face,
+        bands.measure_bands,
+        fit.fit_jointly,
+        answers.fit_spacing,
+        answers.fit_null,
+        answers.measure_ripple,
+        budget.intervals,
+        ranking.rank_bands,
+        ranking.quiet_height_mm,
+        verdict.judge,
+        shapers.shaper_impulses,
+        vibration.residual_vibration,
+        scan_photo,
+        measure,
+    ]
+    assert all(step.__doc__ for step in steps)
+
+
+def test_the_command_line_has_these_commands():
+    from typer.main import get_command
+
+    from ringscan.cli import app
+
+    commands = get_command(app).commands  # type: ignore[attr-defined]
+    assert set(commands) == {"plan", "tower", "toolpath", "ramp", "check", "sheet", "scan"}
