@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,13 +22,14 @@ from ringscan.model.answers import (
     measure_ripple,
 )
 from ringscan.model.budget import Interval, intervals
+from ringscan.model.causes import suspects
 from ringscan.model.fit import JointFit, PoleEstimate, fit_jointly
 from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
 from ringscan.model.shapers import Impulses, shaper_impulses
-from ringscan.model.verdict import Verdict, judge
+from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
 
 STEP_MM = 0.2
@@ -122,6 +123,14 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+    if verdict.outcome is not Outcome.CALL:
+        causes = suspects(
+            walls,
+            _as_other_axis(bands, plan, axis),
+            evidence=fit.estimate.gain,
+            threshold=verdict.chance_threshold,
+        )
+        verdict = replace(verdict, reasons=(*verdict.reasons, *causes))
     return Scan(
         photo=photo.source,
         sha256=photo.sha256,
@@ -164,6 +173,25 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
             length_mm=plan.size.width_mm - line,
         ),
     )
+
+
+def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
+    """The walls as the other axis's ramp would have made them; None where that is the same."""
+    other: Axis = "y" if axis == "x" else "x"
+    if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
+        return None
+    commands = plan.commands(other)
+    frequency, damping = (
+        np.array(
+            [
+                values[first : last + 1].mean()
+                for first, last in zip(bands.first_layer, bands.last_layer, strict=True)
+            ]
+        )
+        for values in (commands.frequency_hz, commands.damping_ratio)
+    )
+    swapped = replace(bands, frequency_hz=frequency, damping_ratio=damping)
+    return walls_of(swapped, plan, other)
 
 
 def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:

@@ -34,6 +34,9 @@ SHADING_SD = (0.5, 0.5)
 SETTLING_ROUNDS = 4
 """Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
 
+KEPT_GAIN = 0.8
+"""Share of the gain that settling must keep."""
+
 SAME_POLE = 0.03
 """Relative distance in frequency below which two starts have found the same maximum."""
 

@@ -1,0 +1,159 @@
+"""Ranks, remarks and the quiet height, against the closed form of an undamped ZV shaper.
+
+Two impulses of 1/2, half a commanded period apart, leave |R| = |cos(pi f_n / (2 f))| of the
+ripple: nothing at f = f_n, f_n / 3, f_n / 5 ... (derived from R = sum A_i exp(-lam t_i)).
+"""
+
+import numpy as np
+import pytest
+
+from ringscan.model.answers import BandRipple
+from ringscan.model.fit import PoleEstimate
+from ringscan.model.ranking import (
+    AT_RAMP_END,
+    BELOW_TEXTURE,
+    FALSE_QUIET,
+    quiet_height_mm,
+    rank_bands,
+)
+from ringscan.plan import Plan, build_plan
+
+
+def zv_ripple(commanded_hz: np.ndarray, natural_hz: float, error: float = 1e-4) -> BandRipple:
+    """Ripple without noise; bands with the shaper off have the whole of it."""
+    left = np.cos(np.pi * natural_hz / (2 * commanded_hz))
+    left = np.where(np.isnan(left), 1.0, left)
+    return BandRipple(
+        signed=left,
+        standard_error=np.full(left.size, error),
+        fitted=np.abs(left),
+        turned=left < 0,
+    )
+
+
+def ranked(commanded_hz: np.ndarray, natural_hz: float, **how: float):
+    heights = 1.0 + np.arange(commanded_hz.size)
+    damping = np.where(np.isnan(commanded_hz), np.nan, 0.0)
+    return rank_bands(zv_ripple(commanded_hz, natural_hz, **how), commanded_hz, damping, heights)
+
+
+def zv_plan(start: float, step: float, layers: int = 300) -> Plan:
+    """Rungs of one layer of 0.2 mm from layer 50 on."""
+    return build_plan(
+        {
+            "tower": "PLOVER",
+            "size": {
+                "width_mm": 60,
+                "line_width_mm": 0.45,
+                "first_layer_mm": 0.2,
+                "layer_height_mm": 0.2,
+                "layers": layers,
+            },
+            "motion": {
+                "direction": "counter-clockwise",
+                "speed_mm_s": 120,
+                "acceleration_mm_s2": 3000,
+                "corner_speed_mm_s": 5,
+            },
+            "shaper": {"family": "ZV", "damping_ratio": 0.0},
+            "ramp": {
+                "x": {"first_layer": 50, "last_layer": layers - 1, "start": start, "step": step}
+            },
+        }
+    )
+
+
+def pole_at(frequency_hz: float) -> PoleEstimate:
+    return PoleEstimate(
+        frequency_hz=frequency_hz,
+        damping_ratio=1e-6,
+        covariance=np.zeros((2, 2)),
+        freedom=50.0,
+        gain=1e4,
+    )
+
+
+def test_the_quietest_band_comes_first_and_the_reference_band_is_left_out():
+    commanded = np.concatenate([[np.nan, np.nan], np.linspace(30, 60, 31)])
+    rows = ranked(commanded, 44.0)
+    assert [row.rank for row in rows] == list(range(1, 32))
+    assert {row.band for row in rows} == set(range(2, 33))
+    best = rows[0]
+    assert (best.frequency_hz, best.band, best.height_mm) == (44.0, 16, 17.0)
+    sizes = [row.fitted for row in rows]
+    assert sizes == sorted(sizes)
+
+
+def test_each_row_carries_its_own_ripple_and_a_normal_interval():
+    rows = ranked(np.linspace(30, 60, 31), 44.0, error=0.02)
+    for row in rows:
+        assert row.ripple == pytest.approx(np.cos(np.pi * 44 / (2 * row.frequency_hz)))
+        # 97.5 % point of the normal distribution, any table: 1.960
+        assert row.high - row.ripple == pytest.approx(1.960 * 0.02, rel=1e-3)
+        assert row.ripple - row.low == pytest.approx(1.960 * 0.02, rel=1e-3)
+
+
+def test_the_sign_turns_at_the_quiet_height():
+    rows = sorted(ranked(np.linspace(30, 60, 31), 44.5), key=lambda row: row.band)
+    signs = [row.ripple > 0 for row in rows]
+    assert signs == [row.frequency_hz > 44.5 for row in rows]
+
+
+def test_a_third_of_the_frequency_is_a_false_quiet_band():
+    rows = ranked(np.arange(12, 60.5, 0.5), 48.0)
+    false = [row.frequency_hz for row in rows if row.remark == FALSE_QUIET]
+    assert 16.0 in false
+    assert all(abs(f - 16.0) < 2 for f in false)
+    # both are zero; the true one bears no such remark
+    assert {rows[0].frequency_hz, rows[1].frequency_hz} == {16.0, 48.0}
+
+
+def test_bands_that_cannot_be_told_from_none_are_marked():
+    rows = ranked(np.arange(30, 60.5, 0.5), 44.0, error=0.05)
+    for row in rows:
+        hidden = abs(row.ripple) < 1.96 * 0.05
+        assert (row.remark == BELOW_TEXTURE) == hidden
+
+
+def test_a_ramp_that_ends_too_early_says_so():
+    rows = ranked(np.arange(25, 40.5, 0.5), 44.0)
+    (last,) = [row for row in rows if row.frequency_hz == 40.0]
+    assert last.rank == 1
+    assert last.remark == AT_RAMP_END
+
+
+@pytest.mark.parametrize("natural", [30.0, 44.0, 55.4])
+def test_the_quiet_height_is_where_the_commanded_frequency_is_the_axis_s_own(natural):
+    plan = zv_plan(start=20.0, step=0.2)
+    layer = 50 + round((natural - 20.0) / 0.2)
+    # layers end at .2 + .2 k; the middle is .1 below
+    assert quiet_height_mm(pole_at(natural), plan, "x") == pytest.approx(0.1 + 0.2 * layer)
+
+
+def test_the_quiet_height_is_the_true_band_s_not_the_false_one_s():
+    plan = zv_plan(start=12.0, step=0.2)
+    assert quiet_height_mm(pole_at(48.0), plan, "x") == pytest.approx(0.1 + 0.2 * (50 + 180))
+
+
+def test_no_quiet_height_on_a_ramp_that_ends_before_it():
+    assert np.isnan(quiet_height_mm(pole_at(44.0), zv_plan(start=20.0, step=0.08), "x"))
+    assert np.isnan(quiet_height_mm(pole_at(18.0), zv_plan(start=20.0, step=0.2), "x"))
+
+
+def test_a_ramp_that_meets_only_the_false_quiet_band_has_no_quiet_height():
+    # 12 to 40 Hz: 48 / 3 is on it, 48 is not
+    plan = zv_plan(start=12.0, step=0.1, layers=330)
+    assert np.isnan(quiet_height_mm(pole_at(48.0), plan, "x"))
+
+
+def test_the_only_quiet_band_of_a_short_ramp_may_be_a_false_one():
+    rows = ranked(np.arange(12, 40.5, 0.5), 48.0)
+    assert rows[0].frequency_hz == 16.0
+    assert rows[0].remark == FALSE_QUIET
+
+
+def test_a_falling_ramp_is_ranked_like_a_rising_one():
+    rising = ranked(np.arange(12, 60.5, 0.5), 48.0)
+    falling = ranked(np.arange(60, 11.5, -0.5), 48.0)
+    remarks = [{row.frequency_hz: row.remark for row in rows} for rows in (rising, falling)]
+    assert remarks[0] == remarks[1]
