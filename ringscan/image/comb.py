@@ -25,6 +25,8 @@ SEEN_CONTRAST = 0.25
 """Michelson contrast from which the comb counts as seen; print has over .6, a tower under .1."""
 SEARCH_MM, SEARCH_DEG = 10.0, 12.0
 """A tower laid down by hand is off its place by less."""
+SIZE_DOUBT, SIZE_SLACK = 0.02, 0.03
+"""A size off the plan's by SIZE_SLACK must explain some SIZE_DOUBT of the map; more is no worse."""
 MIN_HIDDEN = 0.6
 """Share of the comb below a tower that must be hidden by it."""
 MIN_SEEN = 0.4
@@ -83,8 +85,9 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     def score(box: Box) -> float:
         inside = _hidden(box, eye, seen.shape)
         agree = np.where(inside, ~seen, seen) & known
-        stretch = [box.width_mm / start.width_mm - 1, box.height_mm / start.height_mm - 1]
-        return float(agree.sum() / known.sum()) - 0.1 * float(np.abs(stretch).sum())
+        stretch = np.array([box.width_mm / start.width_mm, box.height_mm / start.height_mm]) - 1
+        doubt = SIZE_DOUBT * (1 - np.exp(-np.abs(stretch) / SIZE_SLACK))
+        return float(agree.sum() / known.sum()) - float(doubt.sum())
 
     box = _search(start, score)
     inside = _hidden(box, eye, seen.shape)

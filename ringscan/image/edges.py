@@ -32,6 +32,11 @@ BAR_CORE = 0.35
 FLANK_MM = (0.35, 1.5)
 """Where, from the edge, the levels on both sides are taken."""
 STEP_FLANK_MM = (0.15, 0.7)
+MIN_WALL_MM = 0.6
+"""Walls seen narrower than this cannot be told from the face's edge."""
+STEP_REACH_MM = 1.0
+"""An edge is straight, and as expected turned, to within this."""
+SMOOTH_MM = 0.12
 MIN_COMB_RATIO = 2.5
 """Comb outside the edge, over what is left of it inside."""
 MIN_STEP = 0.08
@@ -119,19 +124,48 @@ def comb_edge(
     return strip.edge_points(found, camera, box, side, above, kind)
 
 
-def step_edge(crop: Crop, camera: Camera, box: Box, side: Side, *, reach_mm: float) -> EdgePoints:
-    """Where brightness steps between the face and the wall below it."""
-    strip = _Strip.of(crop, camera, box, side, box.width_mm, reach_mm)
-    found = []
+def step_edges(
+    crop: Crop, camera: Camera, box: Box, side: Side, *, reach_mm: float
+) -> list[EdgePoints]:
+    """Where brightness steps at the face's edge, within `reach_mm` of the box's edge.
+
+    Where it is darker outside, the step may be the shade on the corner's round, inside of the
+    outline, whatever lies beyond; where it is brighter and no wall is seen, that is the sheet.
+    """
+    lean = box.lean_mm(side, camera.position_mm)
+    wall_mm = -lean * box.width_mm / camera.position_mm[2]
+    thin = 0 < wall_mm < MIN_WALL_MM
+    above = 0.0 if thin else box.width_mm
+    strip = _Strip.of(crop, camera, box, side, above, reach_mm)
     half = box.length_mm(side) / 2 - END_MARGIN_MM
     length = 4.0
-    for middle in np.arange(-half + length / 2, half - length / 2 + 1e-6, length / 2):
-        rows = np.abs(strip.along - middle) <= length / 2
-        profile = strip.light[rows].mean(axis=0)
-        out = _step(strip.out, profile.astype(np.float64))
-        if out is not None:
-            found.append((middle, out))
-    return strip.edge_points(found, camera, box, side, box.width_mm, Kind.FACE_WALL)
+    middles = np.arange(-half + length / 2, half - length / 2 + 1e-6, length / 2)
+    rows = [np.abs(strip.along - middle) <= length / 2 for middle in middles]
+    profiles = np.array([strip.light[r].mean(axis=0) for r in rows], dtype=np.float64)
+    line = _strongest_line(strip.out, profiles, sd_mm=reach_mm / 2)
+    near = np.abs(strip.out - line) <= STEP_REACH_MM
+    found: dict[Kind, list[tuple[float, float]]] = {}
+    for middle, profile in zip(middles, profiles, strict=True):
+        step = _step(strip.out[near], profile[near])
+        if step is not None:
+            out, rises = step
+            bright = Kind.WALL_SHEET if thin else Kind.FACE_SHEET
+            kind = bright if rises and wall_mm < MIN_WALL_MM else Kind.FACE_WALL
+            found.setdefault(kind, []).append((middle, out))
+    return [
+        strip.edge_points(places, camera, box, side, above, kind) for kind, places in found.items()
+    ]
+
+
+def _strongest_line(out: NDArray[np.float64], profiles: NDArray[np.float64], sd_mm: float) -> float:
+    """Where most profiles change steeply, not far from where they are expected to."""
+    with np.errstate(invalid="ignore"):
+        log = np.log(np.maximum(profiles, 1e-3))
+    step = out[1] - out[0]
+    smooth = cv2.GaussianBlur(log, (0, 0), sigmaX=SMOOTH_MM / step, sigmaY=1e-6)
+    slope = np.median(np.abs(np.gradient(smooth, step, axis=1)), axis=0)
+    likely = np.nan_to_num(slope) * np.exp(-((out / sd_mm) ** 2) / 2)
+    return float(out[np.argmax(likely)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -218,8 +252,8 @@ def _fall(out: NDArray[np.float64], difference: NDArray[np.float64]) -> float | 
     return _crossing(out, difference, out[split], (low + high) / 2)
 
 
-def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> float | None:
-    """Where a profile steps most."""
+def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> tuple[float, bool] | None:
+    """Where a profile steps most, and whether it rises outward."""
     if not np.isfinite(profile).all():
         return None
     split = _best_split(np.log(np.maximum(profile, 1e-4)))
@@ -231,7 +265,8 @@ def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> float | Non
     low, high = float(np.median(inner)), float(np.median(outer))
     if abs(high - low) < MIN_STEP * max(high, low):
         return None
-    return _crossing(out, profile, out[split], (low + high) / 2)
+    at = _crossing(out, profile, out[split], (low + high) / 2)
+    return None if at is None else (at, high > low)
 
 
 def _best_split(values: NDArray[np.float64]) -> int | None:

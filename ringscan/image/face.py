@@ -12,7 +12,14 @@ from ringscan import layout
 from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.comb import find_tower
-from ringscan.image.edges import Crop, EdgePoints, comb_edge, crop_around, step_edge
+from ringscan.image.edges import (
+    MIN_WALL_MM,
+    Crop,
+    EdgePoints,
+    comb_edge,
+    crop_around,
+    step_edges,
+)
 from ringscan.image.outline import Corners, Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera, Pose
@@ -28,8 +35,6 @@ ASPECT_LIMIT = 0.03
 WIDE_MM, NARROW_MM = 4.0, 1.5
 """Reach of the search for edges: after the coarse search, and after a fit."""
 MIN_EDGE_POINTS = 5
-MIN_WALL_MM = 0.6
-"""Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
 
 
@@ -98,7 +103,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[], rms_mm=0
     )
     for reach in (WIDE_MM, NARROW_MM):
-        edges = _find_edges(crop, now, pose, plan, reach, walls=reach == NARROW_MM)
+        edges = _find_edges(crop, now, pose, plan, reach)
         _check_edges(photo, edges)
         now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
     size = _measured_size(now)
@@ -107,7 +112,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
     if moved_px > NARROW_MM / 3 * _scale(corners_px, *sizes):
-        edges = _find_edges(crop, free, pose, plan, NARROW_MM, walls=True)
+        edges = _find_edges(crop, free, pose, plan, NARROW_MM)
         _check_edges(photo, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
@@ -150,29 +155,29 @@ def _scale(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -
     return math.sqrt(area / (width_mm * height_mm))
 
 
-def _find_edges(
-    crop: Crop, now: Outline, pose: Pose, plan: Plan, reach: float, *, walls: bool
-) -> list[EdgePoints]:
-    """Edge points of all sides by the comb and, where walls are seen, by brightness."""
+def _find_edges(crop: Crop, now: Outline, pose: Pose, plan: Plan, reach: float) -> list[EdgePoints]:
+    """Edge points of all sides: by the comb and, where that is not enough, by brightness."""
     drawn = layout.tower_outline(plan)
+    eye = now.camera.position_mm
     edges = []
     for side in Side:
-        edges.append(
-            comb_edge(
-                crop,
-                now.camera,
-                now.box,
-                side,
-                reach_mm=reach,
-                outline=drawn,
-                sheet_scale=pose.sheet_scale,
-            )
+        comb = comb_edge(
+            crop,
+            now.camera,
+            now.box,
+            side,
+            reach_mm=reach,
+            outline=drawn,
+            sheet_scale=pose.sheet_scale,
         )
-        eye = now.camera.position_mm
-        seen_mm = -now.box.lean_mm(side, eye) * now.box.width_mm / eye[2]
-        if walls and seen_mm > MIN_WALL_MM:
-            edges.append(step_edge(crop, now.camera, now.box, side, reach_mm=reach))
-    return [part for part in edges if len(part.points_px) >= MIN_EDGE_POINTS]
+        wall_mm = -now.box.lean_mm(side, eye) * now.box.width_mm / eye[2]
+        by_comb = len(comb.points_px) >= MIN_EDGE_POINTS
+        if by_comb:
+            edges.append(comb)
+        if not by_comb or (wall_mm > MIN_WALL_MM and reach == NARROW_MM):
+            steps = step_edges(crop, now.camera, now.box, side, reach_mm=reach)
+            edges += [part for part in steps if len(part.points_px) >= MIN_EDGE_POINTS]
+    return edges
 
 
 def _check_edges(photo: Photo, edges: list[EdgePoints]) -> None:

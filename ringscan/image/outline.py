@@ -17,7 +17,7 @@ from ringscan.image.box import Box
 from ringscan.image.edges import EdgePoints, Kind
 from ringscan.image.pose import CORNER_SD_PX, Camera, Pose, sheet_misses
 from ringscan.image.reference import SheetView
-from ringscan.plan import Axis, Plan, State
+from ringscan.plan import Axis, Family, Plan, State
 
 SIZE_SD = 0.004
 """Printed towers shrink or swell by about this much (common practice)."""
@@ -39,9 +39,19 @@ UNKNOWN_SD_MM = 0.3
 """Of one at a height of which the plan does not say what the shaper did."""
 MAX_SHARP_MM = 2.0
 """Where corners are rounded by more, there is no line between face and wall."""
-ROUNDING = (0.35, 0.2)
-"""Expected silhouette drop, in lengths travelled from the corner in one period of the commanded
-frequency, and its standard deviation: ZV gives .25 and ZVD .5 at constant speed."""
+ROUNDING = {
+    Family.ZV: 0.2,
+    Family.ZVD: 0.43,
+    Family.EI: 0.43,
+    Family.ZVDD: 0.7,
+    Family.EI2: 0.7,
+    Family.EI3: 0.95,
+    Family.LIST: 0.4,
+}
+"""Expected silhouette drop, in lengths travelled from the corner in one commanded period: when
+the last impulse has come, the mean over the impulses of what each has travelled. ZV gives .25 at
+constant speed and .125 at constant acceleration, ZVD .5 and .375, and so on."""
+ROUNDING_SD = 0.12
 MAX_ROUNDING_MM = 15.0
 OUTLIER_SDS = 3.0
 FREE_POINTS = 5
@@ -56,12 +66,14 @@ class Corners:
     length_mm : travelled from the corner in one commanded period, (n,); 0 without shaper
     known : whether the plan says it, (n,)
     height_mm : of the tower
+    rounding : expected drop of a silhouette, relative to length_mm
     """
 
     z_mm: NDArray[np.float64]
     length_mm: NDArray[np.float64]
     known: NDArray[np.bool_]
     height_mm: float
+    rounding: float
 
     @classmethod
     def of(cls, plan: Plan, axis: Axis) -> Corners:
@@ -79,6 +91,7 @@ class Corners:
             length_mm=np.minimum(length, MAX_ROUNDING_MM),
             known=commands.state != State.OUTSIDE.value,
             height_mm=plan.height_mm,
+            rounding=ROUNDING[plan.shaper.family],
         )
 
     def at(self, z_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
@@ -105,13 +118,13 @@ class Outline:
     rms_mm: float
 
     @classmethod
-    def before(cls, pose: Pose, box: Box) -> Outline:
+    def before(cls, pose: Pose, box: Box, corners: Corners) -> Outline:
         """To start from: nothing is fitted yet."""
         return cls(
             vector=pose.vector,
             camera=pose.camera,
             box=box,
-            rounding=ROUNDING[0],
+            rounding=corners.rounding,
             edges=[],
             rms_mm=0.0,
         )
@@ -145,7 +158,7 @@ def fit_outline(
         camera, box = unpacked(values)
         off, sd = points.out_mm(camera, box, values[5], corners)
         size = (values[3:5] / sizes - 1) / size_sd
-        parts = [off / (sd * points.share), size, [(values[5] - ROUNDING[0]) / ROUNDING[1]]]
+        parts = [off / (sd * points.share), size, [(values[5] - corners.rounding) / ROUNDING_SD]]
         if camera_free:
             sheet = sheet_misses(values[6:], pose.expected, view, scale)[pose.used]
             parts += [sheet.ravel() / CORNER_SD_PX, pose.expected.misses(values[6:])]
