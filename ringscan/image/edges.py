@@ -29,7 +29,7 @@ ALONG_PX, ACROSS_PX = 3.0, 0.5
 """Steps of sampling along and across an edge."""
 BAR_CORE = 0.35
 """Cosine from which a sample lies well inside a bar."""
-FLANK_MM = (0.35, 1.5)
+FLANK_MM = (0.35, 1.0)
 """Where, from the edge, the levels on both sides are taken."""
 STEP_FLANK_MM = (0.15, 0.7)
 MIN_WALL_MM = 0.6
@@ -116,8 +116,9 @@ def comb_edge(
     half = box.length_mm(side) / 2 - END_MARGIN_MM
     for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
         rows = np.abs(strip.along - middle) <= period / 2
-        difference = _bar_difference(strip.light[rows], wave[rows], relative=shows_wall)
-        out = _fall(strip.out, difference)
+        difference, contrast = _bar_difference(strip.light[rows], wave[rows])
+        # at a wall's foot the paper darkens toward the wall
+        out = _fall(strip.out, contrast, contrast if shows_wall else difference)
         if out is not None and np.interp(out, strip.out, depth[rows].min(axis=0)) > CLEAR_MM:
             found.append((middle, out))
     kind = Kind.WALL_SHEET if shows_wall else Kind.FACE_SHEET
@@ -218,38 +219,43 @@ class _Strip:
 
 
 def _bar_difference(
-    light: NDArray[np.float32], wave: NDArray[np.float64], *, relative: bool
-) -> NDArray[np.float64]:
-    """White less black bars, per column; NaN where either is not there.
-
-    Relative to their sum at a wall's foot, where the paper darkens toward the wall.
-    """
+    light: NDArray[np.float32], wave: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """White less black bars, and that relative to their sum, per column; NaN where unknown."""
     white, black = wave < -BAR_CORE, wave > BAR_CORE
     few = 0.2 * len(light)
     with np.errstate(divide="ignore", invalid="ignore"):
         bright = (light * white).sum(axis=0) / white.sum(axis=0)
         dark = (light * black).sum(axis=0) / black.sum(axis=0)
-        difference = (bright - dark) / (bright + dark if relative else 1.0)
-    difference[(white.sum(axis=0) < few) | (black.sum(axis=0) < few)] = np.nan
-    return np.asarray(difference, dtype=np.float64)
+        bright[(white.sum(axis=0) < few) | (black.sum(axis=0) < few)] = np.nan
+        return bright - dark, (bright - dark) / (bright + dark)
 
 
-def _fall(out: NDArray[np.float64], difference: NDArray[np.float64]) -> float | None:
-    """Where a comb difference falls from its level outside to nothing inside."""
-    known = np.isfinite(difference)
+def _fall(
+    out: NDArray[np.float64], contrast: NDArray[np.float64], difference: NDArray[np.float64]
+) -> float | None:
+    """Where the comb's contrast ends; to a fraction of a pixel by its difference.
+
+    Contrast stays across the border of a shadow. Difference is linear in how much of a pixel
+    is covered.
+    """
+    known = np.isfinite(contrast)
     if known.sum() < 0.5 * len(out):
         return None
-    out, difference = out[known], difference[known]
-    split = _best_split(difference)
+    out, contrast, difference = out[known], contrast[known], difference[known]
+    split = _best_split(contrast)
     if split is None:
         return None
-    inner, outer = _flanks(out, difference, out[split], FLANK_MM)
+    inner, outer = _flanks(out, contrast, out[split])
     if len(inner) < 3 or len(outer) < 3:
         return None
-    low, high = float(np.median(inner)), float(np.median(outer))
+    high = float(np.median(outer))
     if high <= 0 or high < MIN_COMB_RATIO * float(np.percentile(np.abs(inner), 80)):
         return None
-    return _crossing(out, difference, out[split], (low + high) / 2)
+    inner, outer = _flanks(out, difference, out[split])
+    level = (float(np.median(inner)) + float(np.median(outer))) / 2
+    at = _crossing(out, difference, out[split], level)
+    return at if at is not None and abs(at - out[split]) < FLANK_MM[1] else None
 
 
 def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> tuple[float, bool] | None:
@@ -282,7 +288,10 @@ def _best_split(values: NDArray[np.float64]) -> int | None:
 
 
 def _flanks(
-    out: NDArray[np.float64], values: NDArray[np.float64], middle: float, span: tuple[float, float]
+    out: NDArray[np.float64],
+    values: NDArray[np.float64],
+    middle: float,
+    span: tuple[float, float] = FLANK_MM,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     off = out - middle
     near, far = span
