@@ -37,7 +37,7 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
 def _answer(scan: Scan) -> Iterator[str]:
     if scan.verdict.outcome is Outcome.CALL:
         f, z = scan.frequency_hz, scan.damping_ratio
-        yield _line("natural frequency", f.value, f.half_width)
+        yield f"natural frequency  {f.value:6.2f} Hz   95 %: {f.low:.2f} to {f.high:.2f} Hz"
         yield f"damping ratio      {z.value:6.3f}      95 %: {z.low:.3f} to {z.high:.3f}"
         if not math.isnan(scan.quiet_height_mm):
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
@@ -45,13 +45,12 @@ def _answer(scan: Scan) -> Iterator[str]:
             yield "quiet height       not on this tower: the ramp ends before it"
     if scan.verdict.outcome is not Outcome.NO_CALL:
         agree = "they agree" if scan.verdict.outcome is Outcome.CALL else "they disagree"
-        yield _line("by turn of sign", scan.null.frequency_hz, _null_half_hz(scan))
-        yield _line("by spacing", scan.spacing.frequency_hz, _spacing_half_hz(scan)) + f"   {agree}"
-
-
-def _line(name: str, frequency_hz: float, half_hz: float) -> str:
-    low, high = frequency_hz - half_hz, frequency_hz + half_hz
-    return f"{name:<18} {frequency_hz:6.2f} Hz   95 %: {low:.2f} to {high:.2f} Hz"
+        null, spacing = _null_half_hz(scan), _spacing_half_hz(scan)
+        yield f"by turn of sign    {scan.null.frequency_hz:6.2f} Hz   ±{null:.2f} Hz by noise"
+        yield (
+            f"by spacing         {scan.spacing.frequency_hz:6.2f} Hz   ±{spacing:.2f} Hz by noise: "
+            f"{agree}"
+        )
 
 
 def _null_half_hz(scan: Scan) -> float:
