@@ -26,7 +26,7 @@ class Questions:
         if given is not None:
             return given
         if self._asks:
-            return str(typer.prompt(question, default=default, err=True))
+            return _ask(question, default)
         if default is None:
             self._missing.append(flag)
         return default or ""
@@ -36,7 +36,7 @@ class Questions:
     ) -> float:
         """A number from 0 up, or its default."""
         if given is None and self._asks:
-            given = float(typer.prompt(question, default=default, type=float, err=True))
+            given = _ask_number(question, default)
         elif given is None:
             given = default
         if given is None:
@@ -57,6 +57,27 @@ class Questions:
         """Complain of all that is missing at once."""
         if self._missing:
             raise typer.BadParameter(f"give {', '.join(self._missing)}, or run in a terminal")
+
+
+def _ask(question: str, default: str | None) -> str:
+    """Ask on stderr until there is an answer: stdout is for results."""
+    while True:
+        print(
+            question + (f" [{default}]" if default else ""), end=": ", file=sys.stderr, flush=True
+        )
+        if not (line := sys.stdin.readline()):
+            raise typer.Abort
+        if answer := line.strip() or default:
+            return answer
+
+
+def _ask_number(question: str, default: float | None) -> float:
+    while True:
+        answer = _ask(question, None if default is None else f"{default:g}")
+        try:
+            return float(answer)
+        except ValueError:
+            print(f"{answer!r} is not a number", file=sys.stderr)
 
 
 def two_numbers(text: str, sign: str, flag: str) -> tuple[float, float]:

@@ -42,7 +42,11 @@ MIN_LAYERS_PER_HZ = 4.0
 FALSE_QUIET = 0.25
 """Residual below which a band passes for a quiet one."""
 
+FALSE_QUIET_POINTS = 1500
+"""Over the ramp: a false quiet band is at least some per cent of its frequency wide."""
+
 GRID_HZ = 0.5
+"""Step between likely natural frequencies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,7 +231,7 @@ def _false_places(shaper: Shaper, commanded: Array, natural_hz: float) -> NDArra
     """Local minima of the residual, below the limit, that lie outside the true quiet band."""
     # a shaper of frequency c sees an axis of f as one of 1 Hz sees an axis of f / c
     unit = shaper_impulses(shaper, 1.0, shaper.damping_ratio)
-    fine = np.linspace(commanded[0], commanded[-1], 40 * commanded.size)
+    fine = np.linspace(commanded[0], commanded[-1], FALSE_QUIET_POINTS)
     left = residual_vibration(unit.amplitudes, unit.times_s, natural_hz / fine, LIKELY_DAMPING[0])
     quiet = left < FALSE_QUIET
     true_one = np.abs(fine - natural_hz).argmin()

@@ -94,9 +94,9 @@ def _planned(state: State, value: float) -> str:
 def check_table(rows: Sequence[LayerRow], axes: Sequence[Axis], *, brief: bool) -> Iterator[str]:
     """Layer by layer as the file has it; brief joins neighbours that are alike."""
     yield (
-        f"{'layers':>9} {'top mm':>7} {'walls':>5} {'entry':>5} {'seam':>6}"
-        + "".join(f" {'speed ' + a.upper():>11}" for a in axes)
-        + "".join(f" {'value ' + a.upper():>11}" for a in axes)
+        f"{'layers':>7} {'top mm':>7} {'walls':>5} {'entry':>5} {'seam':>5}"
+        + "".join(f" {a.upper() + ' mm/s':>10}" for a in axes)
+        + "".join(f" {a.upper() + ' told':>11}" for a in axes)
     )
     groups: list[list[LayerRow]] = []
     for row in rows:
@@ -108,9 +108,9 @@ def check_table(rows: Sequence[LayerRow], axes: Sequence[Axis], *, brief: bool) 
         first, last = group[0], group[-1]
         name = f"{first.layer}" if first is last else f"{first.layer}-{last.layer}"
         yield (
-            f"{name:>9} {last.height_mm:>7.2f} {last.walls:>5.2f} {_entry(last):>5} "
-            f"{last.seam or '-':>6}"
-            + "".join(f" {_speed(last, a):>11}" for a in axes)
+            f"{name:>7} {last.height_mm:>7.2f} {last.walls:>5.2f} {_entry(last):>5} "
+            f"{last.seam or '-':>5}"
+            + "".join(f" {_speed(last, a):>10}" for a in axes)
             + "".join(f" {_values(group, a):>11}" for a in axes)
         )
 

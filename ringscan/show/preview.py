@@ -52,13 +52,14 @@ def write_preview(
 def _draw_wall(plot: Axes, wall: ExpectedWall, assessment: Assessment) -> None:
     slope = np.gradient(wall.ripple_um, wall.s_mm, axis=1)
     # faint ripple beside strong: show the slope compressed
-    shade = np.arcsinh(slope / (float(np.percentile(np.abs(slope), 90)) or 1.0))
+    shade = np.arcsinh(slope / (float(np.percentile(np.abs(slope), 97)) or 1.0))
     limit = float(np.abs(shade).max()) or 1.0
-    plot.pcolormesh(
-        wall.s_mm, wall.height_mm, shade, cmap="gray", vmin=-limit, vmax=limit, rasterized=True
+    end, top = float(wall.s_mm[-1]), float(wall.height_mm[-1])
+    plot.imshow(
+        shade, cmap="gray", vmin=-limit, vmax=limit, origin="lower", extent=(0, end, 0, top)
     )
     plot.set_aspect("equal")
-    plot.set_xlim(0, float(wall.s_mm[-1]))
+    plot.set_xlim(0, end)
     plot.set_autoscalex_on(False)
     plot.set_xlabel("wall position from the entry edge (mm)")
     plot.set_ylabel("height (mm)")
@@ -67,7 +68,6 @@ def _draw_wall(plot: Axes, wall: ExpectedWall, assessment: Assessment) -> None:
         f"damping {wall.damping_ratio:g},\nin the light of a low lamp at the side",
         fontsize=10,
     )
-    end = float(wall.s_mm[-1])
     if wall.reference.any():
         heights = wall.height_mm[wall.reference]
         _bracket(plot, end, heights[0], heights[-1], "reference band,\nshaper off", PURPLE)

@@ -1,0 +1,200 @@
+import pytest
+from sliced import sliced
+from test_ramp import COMMAND, OFF, texts
+
+from ringscan.make.check import read_file
+from ringscan.make.gcode import GcodeError
+from ringscan.make.ramp import add_ramp
+from ringscan.make.toolpath import Bed, Job, Style, write_toolpath
+from ringscan.make.verdict import Verdict, judge
+from ringscan.plan import parse_plan
+
+
+def read(tmp_path, plan, *, printed=None, given=None, command=COMMAND, **kinds):
+    """Slice the `printed` plan, put its ramp in, and read the file back with `plan`."""
+    source, out = tmp_path / "s.gcode", tmp_path / "r.gcode"
+    source.write_text(sliced(printed or plan, **kinds))
+    add_ramp(source, out, printed or plan, texts(command=command))
+    return read_file(out, plan, given)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        {},
+        {"relative_z": True},
+        {"absolute_e": True, "hop": 0.4},
+        {"spiral": True},
+        {"spiral": True, "pieces": 30},
+        {"pieces": 25, "skirt": True},
+        {"round_corners": 2.0},
+        {"prime": 0.2},
+    ],
+    ids=str,
+)
+def test_the_plans_own_tower_is_readable(tmp_path, plan, kind):
+    report = read(tmp_path, plan, **kind)
+    judged = judge(report, plan)
+    assert judged.verdict is Verdict.READABLE, judged
+    assert judged.corrected == plan
+    assert len(report.rows) == 40
+    for row in report.rows[1:-1]:
+        assert row.speed_mm_s == {"x": (50, 50), "y": (50, 50)}
+        assert row.direction == "counter-clockwise"
+        assert row.walls == pytest.approx(1, abs=0.03)  # an arc of 2 mm cuts 1.7 mm per corner
+        assert row.seam is None
+        assert row.height_mm == pytest.approx(0.3 + 0.2 * row.layer, abs=1e-3)
+    for row in report.rows:
+        told = row.commanded.get("x")
+        if row.layer < 5:
+            assert told is None
+        elif row.layer < 10:
+            assert told is not None
+            assert told.value is None
+        else:
+            assert told is not None
+            # from 34 on the last value stays in force
+            assert told.value == 20 + min(row.layer, 34) - 10
+            assert not told.inside
+
+
+@pytest.mark.parametrize("style", Style)
+def test_our_own_toolpath_is_readable(tmp_path, plan, style):
+    path, out = tmp_path / "t.gcode", tmp_path / "r.gcode"
+    bed = Bed(size_mm=(200.0, 200.0), max_height_mm=100.0, flow_limit_mm3_s=12.0)
+    write_toolpath(plan, Job(bed=bed, start_text="G28", end_text="", style=style), path)
+    add_ramp(path, out, plan, texts())
+    assert judge(read_file(out, plan), plan).verdict is Verdict.READABLE
+
+
+CORRECTED = {
+    "speed": ({"motion": {"speed_mm_s": 40.0}}, {}, "speed on the faces is 40 mm/s"),
+    "direction": ({"motion": {"direction": "clockwise"}}, {"direction": -1}, "travel is clockwise"),
+    "height": ({"size": {"layer_height_mm": 0.24}}, {}, "40 layers of 0.24 mm on 0.3 mm"),
+    "width": ({"size": {"width_mm": 50.0}}, {}, "50 mm wide"),
+    "layers": ({"size": {"layers": 50}}, {}, "50 layers of 0.2 mm"),
+    "ramp": (
+        {
+            "ramp": {
+                a: {"first_layer": 12, "last_layer": 35, "start": 25.0, "step": 0.5} for a in "xy"
+            },
+            # the shaper stays off until the ramp begins
+            "reference": {"first_layer": 5, "last_layer": 11},
+        },
+        {},
+        "goes from 25 by 0.5 over layers 12 to 35",
+    ),
+    "steps": (
+        {
+            "ramp": {
+                a: {
+                    "first_layer": 10,
+                    "last_layer": 33,
+                    "start": 25.0,
+                    "step": 3.0,
+                    "layers_per_step": 4,
+                }
+                for a in "xy"
+            }
+        },
+        {},
+        "from 25 by 3 over layers 10 to 33",
+    ),
+    "no reference": ({"reference": None}, {}, "without a reference band"),
+}
+
+
+@pytest.mark.parametrize(("change", "kind", "what"), CORRECTED.values(), ids=CORRECTED.keys())
+def test_the_plan_is_corrected_from_the_file(tmp_path, plan, make_plan, change, kind, what):
+    printed = make_plan(**change)
+    judged = judge(read(tmp_path, plan, printed=printed, **kind), plan)
+    assert judged.verdict is Verdict.CORRECT_PLAN, judged
+    assert what in judged.line
+    assert judged.corrected == printed
+    assert parse_plan(judged.corrected.to_toml()) == printed
+
+
+SPOILT = {
+    "minimum layer time": ({"slow_layers": dict.fromkeys(range(12, 20), 20.0)}, "layers 12 to 19"),
+    "two walls": ({"walls": 2}, "2.0 walls on layers 5 to 34"),
+    "seam on a Y and an X face": ({"seam_shift": 25.0}, None),
+}
+
+
+@pytest.mark.parametrize(("kind", "what"), SPOILT.values(), ids=SPOILT.keys())
+def test_what_spoils_a_tower(tmp_path, plan, kind, what):
+    judged = judge(read(tmp_path, plan, **kind), plan)
+    if what is None:
+        # the seam lies on the left face alone: the right one is still good
+        assert judged.verdict is Verdict.READABLE
+        assert "photograph the right face" in judged.notes[0]
+        return
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert what in " ".join(judged.spoilt)
+    assert judged.corrected is None
+    assert "\n" not in judged.line
+
+
+def test_a_file_without_the_ramp(tmp_path, plan):
+    path = tmp_path / "s.gcode"
+    path.write_text(sliced(plan))
+    judged = judge(read_file(path, plan), plan)
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert "no command" in judged.line
+
+
+def test_the_users_text_is_read_without_the_marks(tmp_path, plan):
+    command = "USER-A {axis_lower} now\nUSER-B {frequency_hz:.1f}"
+    read(tmp_path, plan, command=command)
+    path = tmp_path / "r.gcode"
+    kept = [x for x in path.read_text().splitlines() if not x.startswith("; ringscan")]
+    path.write_text("\n".join(kept))
+    assert judge(read_file(path, plan), plan).verdict is Verdict.NOT_READABLE
+    report = read_file(path, plan, texts(command=command))
+    assert judge(report, plan).verdict is Verdict.READABLE
+
+
+def altered(tmp_path, plan, change):
+    read(tmp_path, plan)
+    path = tmp_path / "r.gcode"
+    path.write_text("\n".join(change(path.read_text().splitlines())))
+    return judge(read_file(path, plan), plan)
+
+
+def test_wrong_and_missing_values_are_found(tmp_path, plan):
+    wrong = altered(
+        tmp_path, plan, lambda x: [v.replace("axis=Y f=27.0", "axis=Y f=72.0") for v in x]
+    )
+    assert wrong.verdict is Verdict.NOT_READABLE
+    assert "Y values are no regular ramp" in wrong.line
+    missing = altered(tmp_path, plan, lambda x: [v for v in x if "axis=X f=30" not in v])
+    assert "X values are no regular ramp" in missing.line
+
+
+def test_a_change_in_the_middle_of_a_layer_is_found(tmp_path, plan):
+    def late(lines):
+        place = next(n for n, v in enumerate(lines) if "axis=X f=30" in v)
+        lines.insert(place + 4, lines.pop(place))
+        return lines
+
+    judged = altered(tmp_path, plan, late)
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert "middle of layer 20" in judged.line
+
+
+def test_a_speed_that_leaves_no_ripple_is_not_readable(tmp_path, plan, make_plan):
+    # 60 mm/s² bends no wall: a / w² at 20 Hz is 4 µm
+    weak = make_plan(motion={"acceleration_mm_s2": 60.0, "speed_mm_s": 20.0})
+    judged = judge(read(tmp_path, weak), weak)
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert "no frequency" in judged.line
+
+
+def test_two_towers_are_refused(tmp_path, plan):
+    path = tmp_path / "two.gcode"
+    path.write_text(sliced(plan, towers=2, one_after_the_other=True))
+    with pytest.raises(GcodeError, match="several objects"):
+        read_file(path, plan, texts(off=OFF))
+    path.write_text(sliced(plan, towers=2))
+    judged = judge(read_file(path, plan, texts()), plan)
+    assert judged.verdict is Verdict.NOT_READABLE
