@@ -12,6 +12,7 @@ from ringscan import layout
 from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.comb import find_tower
+from ringscan.image.corners import Corners
 from ringscan.image.edges import (
     MIN_WALL_MM,
     Crop,
@@ -20,7 +21,7 @@ from ringscan.image.edges import (
     crop_around,
     step_edges,
 )
-from ringscan.image.outline import Corners, Outline, fit_outline
+from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera, Pose
 from ringscan.image.reference import SheetView

@@ -1,12 +1,13 @@
 """Fit the box, and with it the camera, to the edge points.
 
-A shaper rounds the tower's upright corners: it draws both walls later than commanded, by a
-length that follows from the plan up to a factor, which is fitted. Seen from the side, such a
-corner's silhouette lies that much below the face (above the sheet, at the wall's foot).
+A shaper rounds the tower's upright corners (see corners.py). The silhouette of such a corner
+lies below the face, or above the sheet at the wall's foot, by a length that follows from the plan
+up to a factor near 1, which is fitted.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box
+from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints, Kind
 from ringscan.image.pose import CORNER_SD_PX, Camera, Pose, sheet_misses
 from ringscan.image.reference import SheetView
-from ringscan.plan import Axis, Family, Plan, State
 
 SIZE_SD = 0.004
 """Printed towers shrink or swell by about this much (common practice)."""
@@ -29,75 +30,19 @@ FOOT_SD_MM = 0.1
 """Of one at the foot of an upright wall."""
 DARK_FOOT_SD_MM = 0.2
 """Of one at the foot of the tower's open ends, where it is dark and the first layers are wide."""
-CREASE_SD_MM = 0.12
-"""Of a step of brightness between two surfaces."""
-CREASE_IN_MM = 0.15
+CREASE_IN_MM, CREASE_SD_MM = 0.15, 0.2
 """How far inside the outline an upright corner's step of brightness lies: the bead is round."""
-CREASE_SHARE = 0.35
-"""The same for the shaper's rounding, relative to Corners.length_mm, and its uncertainty."""
+CREASE_SHARE, CREASE_SHARE_SD = 0.8, 0.5
+"""The same for the shaper's rounding, relative to Corners.drop_mm."""
 UNKNOWN_SD_MM = 0.3
 """Of one at a height of which the plan does not say what the shaper did."""
-MAX_SHARP_MM = 2.0
-"""Where corners are rounded by more, there is no line between face and wall."""
-ROUNDING = {
-    Family.ZV: 0.2,
-    Family.ZVD: 0.43,
-    Family.EI: 0.43,
-    Family.ZVDD: 0.7,
-    Family.EI2: 0.7,
-    Family.EI3: 0.95,
-    Family.LIST: 0.4,
-}
-"""Expected silhouette drop, in lengths travelled from the corner in one commanded period: when
-the last impulse has come, the mean over the impulses of what each has travelled. ZV gives .25 at
-constant speed and .125 at constant acceleration, ZVD .5 and .375, and so on."""
-ROUNDING_SD = 0.12
-MAX_ROUNDING_MM = 15.0
+MAX_SHARP_MM = 0.8
+"""Where corners are rounded by more (Corners.drop_mm), there is no line between face and wall."""
+ROUNDING_SD = 0.15
+"""Of the factor by which silhouettes drop more than Corners.drop_mm."""
 OUTLIER_SDS = 3.0
-FREE_POINTS = 5
+FREE_POINTS, FREE_CREASE_POINTS = 5, 1
 """Points of one edge share their errors (a bulge, a bow): more of them than this add nothing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Corners:
-    """How rounded the tower's upright corners are, by height.
-
-    z_mm : heights, rising, (n,)
-    length_mm : travelled from the corner in one commanded period, (n,); 0 without shaper
-    known : whether the plan says it, (n,)
-    height_mm : of the tower
-    rounding : expected drop of a silhouette, relative to length_mm
-    """
-
-    z_mm: NDArray[np.float64]
-    length_mm: NDArray[np.float64]
-    known: NDArray[np.bool_]
-    height_mm: float
-    rounding: float
-
-    @classmethod
-    def of(cls, plan: Plan, axis: Axis) -> Corners:
-        """Corners as the plan commanded them."""
-        commands, motion = plan.commands(axis), plan.motion
-        layers = range(plan.size.layers)
-        with np.errstate(divide="ignore"):
-            time_s = np.where(commands.frequency_hz > 0, 1 / commands.frequency_hz, 0.0)
-        slow, fast = motion.corner_speed_mm_s, motion.speed_mm_s
-        rise_s = np.minimum(time_s, (fast - slow) / motion.acceleration_mm_s2)
-        length = slow * rise_s + motion.acceleration_mm_s2 * rise_s**2 / 2
-        length += fast * (time_s - rise_s)
-        return cls(
-            z_mm=np.array([plan.layer_top_mm(k) for k in layers]),
-            length_mm=np.minimum(length, MAX_ROUNDING_MM),
-            known=commands.state != State.OUTSIDE.value,
-            height_mm=plan.height_mm,
-            rounding=ROUNDING[plan.shaper.family],
-        )
-
-    def at(self, z_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Length and whether it is known, at heights."""
-        layer = np.clip(np.searchsorted(self.z_mm, z_mm), 0, len(self.z_mm) - 1)
-        return self.length_mm[layer], self.known[layer]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,7 +50,7 @@ class Outline:
     """A camera and a box that agree with what was seen.
 
     vector : the camera's and the sheet's parameters as in Pose, (11,)
-    rounding : fitted factor of Corners.length_mm
+    rounding : fitted factor of Corners.drop_mm
     edges : the edge points that were kept
     rms_mm : of these about the box
     """
@@ -118,13 +63,13 @@ class Outline:
     rms_mm: float
 
     @classmethod
-    def before(cls, pose: Pose, box: Box, corners: Corners) -> Outline:
+    def before(cls, pose: Pose, box: Box) -> Outline:
         """To start from: nothing is fitted yet."""
         return cls(
             vector=pose.vector,
             camera=pose.camera,
             box=box,
-            rounding=corners.rounding,
+            rounding=1.0,
             edges=[],
             rms_mm=0.0,
         )
@@ -158,7 +103,7 @@ def fit_outline(
         camera, box = unpacked(values)
         off, sd = points.out_mm(camera, box, values[5], corners)
         size = (values[3:5] / sizes - 1) / size_sd
-        parts = [off / (sd * points.share), size, [(values[5] - corners.rounding) / ROUNDING_SD]]
+        parts = [off / (sd * points.share), size, [(values[5] - 1) / ROUNDING_SD]]
         if camera_free:
             sheet = sheet_misses(values[6:], pose.expected, view, scale)[pose.used]
             parts += [sheet.ravel() / CORNER_SD_PX, pose.expected.misses(values[6:])]
@@ -218,7 +163,7 @@ class _Points:
             sign=spread([float(edge.side.sign) for edge in edges]),
             foot=spread([edge.kind is Kind.WALL_SHEET for edge in edges]),
             crease=spread([edge.kind is Kind.FACE_WALL for edge in edges]),
-            share=spread([np.sqrt(max(1.0, n / FREE_POINTS)) for n in counts]),
+            share=spread([_share(edge) for edge in edges]),
             counts=counts,
         )
 
@@ -228,17 +173,17 @@ class _Points:
         """How far points lie outside where they should, and their standard deviation, mm."""
         height = np.where(self.foot, 0.0, box.width_mm)
         _, v = box.inside_out(camera.to_plane(self.px, height))
-        length, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
-        length, known = np.where(self.upright, length, 0.0), known | ~self.upright
-        drop = np.where(self.crease, 0.0, rounding * length)
-        height += np.where(self.foot, drop, -drop)
+        drop, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
+        drop, known = np.where(self.upright, drop, 0.0), known | ~self.upright
+        lower = np.where(self.crease, 0.0, rounding * drop)
+        height += np.where(self.foot, lower, -lower)
         u, v = box.inside_out(camera.to_plane(self.px, height))
 
         sd = np.where(self.foot, np.where(self.upright, FOOT_SD_MM, DARK_FOOT_SD_MM), SHEET_SD_MM)
-        sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE * length[self.crease])
-        sd[self.crease & (length > MAX_SHARP_MM)] = np.inf
+        sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE_SD * drop[self.crease])
+        sd[self.crease & (drop > MAX_SHARP_MM)] = np.inf
         sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
-        inward = np.where(self.crease & self.upright, CREASE_IN_MM + CREASE_SHARE * length, 0.0)
+        inward = np.where(self.crease & self.upright, CREASE_IN_MM + CREASE_SHARE * drop, 0.0)
         reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
         return np.where(self.upright, u, v) * self.sign - reach + inward, sd
 
@@ -254,6 +199,11 @@ class _Points:
             near = np.abs(off_ - middle) <= np.maximum(OUTLIER_SDS * spread, sd_)
             kept.append(near & np.isfinite(sd_))
         return kept
+
+
+def _share(edge: EdgePoints) -> float:
+    free = FREE_CREASE_POINTS if edge.kind is Kind.FACE_WALL else FREE_POINTS
+    return math.sqrt(max(1.0, len(edge.points_px) / free))
 
 
 def _box(values: NDArray[np.float64]) -> Box:
