@@ -32,7 +32,7 @@ def write_marked(photo_path: Path, scan: Scan, out: Path, *, max_megapixels: flo
     """Write the marked photo as PNG. Raises OutputError, or PhotoError if the photo is gone."""
     picture = draw_marked(read_photo(photo_path, max_megapixels=max_megapixels), scan)
     buffer = io.BytesIO()
-    picture.save(buffer, format="PNG", optimize=True)
+    picture.save(buffer, format="PNG")
     write_whole(out, buffer.getvalue())
 
 
