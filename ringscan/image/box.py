@@ -52,12 +52,12 @@ class Box:
         return np.array([c, s]), np.array([s, -c])
 
     def points(
-        self, u: NDArray[np.float64], v: NDArray[np.float64], above_mm: float
+        self, u: NDArray[np.float64], v: NDArray[np.float64], above_mm: float | NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Points of the sheet's frame, (n, 3): u mm right and v mm up of the box's middle."""
         right, up = self.axes
         flat = np.array([self.x_mm, self.y_mm]) + u[:, None] * right + v[:, None] * up
-        return np.column_stack([flat, np.full(len(flat), -above_mm)])
+        return np.column_stack([flat, np.broadcast_to(-above_mm, len(flat))])
 
     def inside_out(
         self, flat_mm: NDArray[np.float64]
@@ -66,12 +66,6 @@ class Box:
         right, up = self.axes
         away = flat_mm - np.array([self.x_mm, self.y_mm])
         return away @ right, away @ up
-
-    def edge(self, side: Side, along: NDArray[np.float64], above_mm: float) -> NDArray[np.float64]:
-        """Points of one edge, (n, 3), `along` it from the box's middle line."""
-        out = np.full(len(along), side.sign * self.reach_mm(side))
-        u, v = (out, along) if side.upright else (along, out)
-        return self.points(u, v, above_mm)
 
     def reach_mm(self, side: Side) -> float:
         """Distance of an edge from the middle."""

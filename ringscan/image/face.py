@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,18 +13,12 @@ from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
-from ringscan.image.edges import (
-    MIN_WALL_MM,
-    Crop,
-    EdgePoints,
-    comb_edge,
-    crop_around,
-    step_edges,
-)
+from ringscan.image.edges import EdgePoints, comb_edge, step_edges
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera, Pose
 from ringscan.image.reference import SheetView
+from ringscan.image.strip import Crop, Place
 from ringscan.plan import Axis, Direction, Plan
 
 SIZE_LIMIT = 0.04
@@ -36,6 +30,8 @@ ASPECT_LIMIT = 0.03
 WIDE_MM, NARROW_MM = 4.0, 1.5
 """Reach of the search for edges: after the coarse search, and after a fit."""
 MIN_EDGE_POINTS = 5
+MIN_WALL_MM = 0.6
+"""Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
 
 
@@ -99,12 +95,12 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     sizes = (plan.size.width_mm, plan.height_mm)
     box = find_tower(photo, view, pose, plan)
     corners_px = pose.camera.project(_corner_points(box))
-    crop = crop_around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
+    crop = Crop.around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
     now = Outline(
         vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[], rms_mm=0
     )
     for reach in (WIDE_MM, NARROW_MM):
-        edges = _find_edges(crop, now, pose, plan, reach)
+        edges = _find_edges(crop, now, pose, plan, corners, reach)
         _check_edges(photo, edges)
         now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
     size = _measured_size(now)
@@ -113,7 +109,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
     if moved_px > NARROW_MM / 3 * _scale(corners_px, *sizes):
-        edges = _find_edges(crop, free, pose, plan, NARROW_MM)
+        edges = _find_edges(crop, free, pose, plan, corners, NARROW_MM)
         _check_edges(photo, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
@@ -156,27 +152,32 @@ def _scale(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -
     return math.sqrt(area / (width_mm * height_mm))
 
 
-def _find_edges(crop: Crop, now: Outline, pose: Pose, plan: Plan, reach: float) -> list[EdgePoints]:
+def _find_edges(
+    crop: Crop, now: Outline, pose: Pose, plan: Plan, corners: Corners, reach: float
+) -> list[EdgePoints]:
     """Edge points of all sides: by the comb and, where that is not enough, by brightness."""
     drawn = layout.tower_outline(plan)
     eye = now.camera.position_mm
     edges = []
     for side in Side:
-        comb = comb_edge(
-            crop,
-            now.camera,
-            now.box,
-            side,
-            reach_mm=reach,
-            outline=drawn,
-            sheet_scale=pose.sheet_scale,
-        )
         wall_mm = -now.box.lean_mm(side, eye) * now.box.width_mm / eye[2]
+        wall_seen = wall_mm > MIN_WALL_MM
+        place = Place(
+            camera=now.camera,
+            box=now.box,
+            side=side,
+            corners=corners,
+            foot=wall_mm > 0,
+            round_by=now.rounding,
+        )
+        comb = comb_edge(crop, place, reach_mm=reach, outline=drawn, sheet_scale=pose.sheet_scale)
         by_comb = len(comb.points_px) >= MIN_EDGE_POINTS
         if by_comb:
             edges.append(comb)
-        if not by_comb or (wall_mm > MIN_WALL_MM and reach == NARROW_MM):
-            steps = step_edges(crop, now.camera, now.box, side, reach_mm=reach)
+        if not by_comb or (wall_seen and reach == NARROW_MM):
+            if wall_seen:
+                place = replace(place, foot=False, round_by=0.0)
+            steps = step_edges(crop, place, reach_mm=reach, wall_seen=wall_seen)
             edges += [part for part in steps if len(part.points_px) >= MIN_EDGE_POINTS]
     return edges
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import FaceError
-from ringscan.image.edges import crop_around
 from ringscan.image.face import FaceView
 from ringscan.image.photo import Photo
+from ringscan.image.strip import Crop
 
 CROP_MARGIN_PX = 4.0
 """Room for the interpolation's support."""
@@ -65,7 +65,7 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     z = (np.arange(rows) + 0.5) * view.height_mm / rows
     at = _grid_px(view, s_fine, z)
 
-    crop = crop_around(photo, view.corners_px, CROP_MARGIN_PX)
+    crop = Crop.around(photo, view.corners_px, CROP_MARGIN_PX)
     (x0, y0), (height, width) = crop.origin_px, crop.light.shape
     clipped, dark = photo.unusable(slice(y0, y0 + height), slice(x0, x0 + width))
     at -= np.array([x0, y0], dtype=np.float32)

@@ -1,0 +1,108 @@
+"""Samples of the picture along an edge of the box, straightened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.image.box import Box, Side
+from ringscan.image.corners import Corners
+from ringscan.image.photo import Photo
+from ringscan.image.pose import Camera
+
+ALONG_PX, ACROSS_PX = 3.0, 0.5
+"""Steps of sampling along and across an edge."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crop:
+    """Linear light of a part of the picture; `origin_px` is its pixel (0, 0) in the picture."""
+
+    light: NDArray[np.float32]
+    origin_px: tuple[int, int]
+
+    @classmethod
+    def around(cls, photo: Photo, points_px: NDArray[np.float64], margin_px: float) -> Crop:
+        """The upright rectangle around points, as far as it is in the picture."""
+        low = np.floor(points_px.min(axis=0) - margin_px).astype(int)
+        high = np.ceil(points_px.max(axis=0) + margin_px).astype(int) + 1
+        x0, y0 = np.clip(low, 0, None).tolist()
+        x1, y1 = np.minimum(high, [photo.width_px, photo.height_px]).tolist()
+        if x1 - x0 < 2 or y1 - y0 < 2:
+            return cls(light=np.full((2, 2), np.nan, np.float32), origin_px=(0, 0))
+        return cls(light=photo.linear(slice(y0, y1), slice(x0, x1)), origin_px=(x0, y0))
+
+    def sample(self, points_px: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Light at points (..., 2), interpolated linearly; NaN outside."""
+        at = (points_px - self.origin_px).astype(np.float32)
+        border = (float("nan"),) * 4
+        sampled = cv2.remap(
+            self.light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=border
+        )
+        return np.asarray(sampled, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Which line of the box a strip follows.
+
+    foot : the wall's foot on the sheet, rather than the face's edge
+    round_by : factor of Corners.drop_mm by which the line is lowered (the foot's raised)
+    """
+
+    camera: Camera
+    box: Box
+    side: Side
+    corners: Corners
+    foot: bool
+    round_by: float
+
+    def above_mm(self, along_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Height of the line above the sheet, at places along it from its middle."""
+        above = np.full(len(along_mm), 0.0 if self.foot else self.box.width_mm)
+        if self.side.upright:
+            z = (along_mm / self.box.height_mm + 0.5) * self.corners.height_mm
+            drop = self.round_by * self.corners.at(z)[0]
+            above += drop if self.foot else -drop
+        return above
+
+    def points_mm(
+        self, along_mm: NDArray[np.float64], out_mm: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Points `along` the line and `out` of it, in the sheet's frame, (n, 3)."""
+        o = self.side.sign * (self.box.reach_mm(self.side) + out_mm)
+        u, v = (o, along_mm) if self.side.upright else (along_mm, o)
+        return self.box.points(u, v, self.above_mm(along_mm))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """Samples along an edge: rows run along it, columns outward across it.
+
+    along, out : mm, from the edge's middle and from the edge
+    points_mm : of the samples, in the sheet's frame, (n_along, n_out, 3)
+    light : (n_along, n_out)
+    """
+
+    along: NDArray[np.float64]
+    out: NDArray[np.float64]
+    points_mm: NDArray[np.float64]
+    light: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, crop: Crop, place: Place, reach_mm: float) -> Strip:
+        """Sample within `reach_mm` of a line."""
+        half = place.box.length_mm(place.side) / 2
+        ends = place.camera.project(place.points_mm(np.array([-half, half]), np.zeros(2)))
+        px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
+        along = np.arange(-half, half, ALONG_PX / px_per_mm)
+        out = np.arange(-reach_mm, reach_mm, ACROSS_PX / px_per_mm)
+        a, o = np.meshgrid(along, out, indexing="ij")
+        points = place.points_mm(a.ravel(), o.ravel())
+        seen = place.camera.project(points).reshape(*a.shape, 2)
+        return cls(
+            along=along, out=out, points_mm=points.reshape(*a.shape, 3), light=crop.sample(seen)
+        )
