@@ -19,7 +19,6 @@ from ringscan.make.assess import (
     MIN_LAYERS_PER_HZ,
     MIN_RIPPLE_UM,
     MIN_RIPPLES,
-    SHARPEST_FIRST,
     Assessment,
     assess,
     likely_frequencies,
@@ -46,6 +45,10 @@ MM_PER_HZ = 2.0
 """Height given to each Hz where the sheet has room for it."""
 MIN_RAMP_MM = 40.0
 """A lower ramp makes a tower too low to find its edges well."""
+
+SHARPEST_FIRST = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD, Family.EI2, Family.EI3)
+"""By 5 % insensitivity at no damping (.06, .29, .40, .48 ...): the narrower the quiet band, the
+more sharply it is located."""
 
 MIN_SPEED_MM_S = 15
 THINNEST_OF_NOZZLE = 0.25

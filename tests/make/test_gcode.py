@@ -2,7 +2,8 @@ import math
 
 import pytest
 
-from ringscan.make.gcode import GcodeError, Reader, extrudes_relative, parse_line, read_moves
+from ringscan.make.extrusion import extrudes_relative
+from ringscan.make.gcode import GcodeError, Reader, parse_line, read_moves
 
 
 def moves_of(*lines, relative_e=True):

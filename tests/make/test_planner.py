@@ -7,13 +7,12 @@ from scipy.integrate import quad, solve_ivp
 from ringscan import layout
 from ringscan.errors import PlanError
 from ringscan.make.assess import (
-    LIKELY_DAMPING,
     assess,
     face_motion,
-    find_false_quiet,
     visibility,
 )
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
+from ringscan.make.false_quiet import LIKELY_DAMPING, find_false_quiet
 from ringscan.make.planner import Machine, Wishes, propose
 from ringscan.plan import Family, parse_plan
 from ringscan.plancode import decode_plan, encode_plan
