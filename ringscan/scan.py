@@ -145,7 +145,13 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
         frequency_hz=frequency,
         damping_ratio=damping,
         ripple=ripple,
-        ranking=rank_bands(ripple, bands.frequency_hz, bands.damping_ratio, bands.height_mm),
+        ranking=rank_bands(
+            ripple,
+            bands.frequency_hz,
+            bands.damping_ratio,
+            bands.height_mm,
+            frequency.value,
+        ),
         quiet_height_mm=quiet,
         verdict=verdict,
     )

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.given import Bent, Doubts, redraw
-from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
+from ringscan.model.given import STEPS, Bent, Doubts, bend, redraw
+from ringscan.model.problem import Problem, Walls, pose_problem, refine, thin, trial_pole
 from ringscan.model.ripple import Drawing
 from ringscan.model.search import Search, search
 
@@ -131,19 +131,22 @@ def settle(
     linear, and what the fit bent.
     """
     sd = np.append(doubts.sd, SHADING_SD)
+    alike = start[0]
     p = np.zeros(4 + sd.size)
     p[:2] = start
-    p[2:4] = problem.strength(problem.columns(trial_pole(*start)))
-    limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], 1.5 * sd])
+    p[7] = _along_start(problem, walls, start, doubts) if rounds else RIGID
+    p[2:4] = _strength_at(problem, walls, p, doubts, alike)
+    limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], sd])
     for round_ in range(rounds + 1):
-        J, left = _jacobian(problem, walls, p, doubts)
+        J, left = _jacobian(problem, walls, p, doubts, alike)
         covariance, freedom, over = sandwich(J, left, 1 / sd**2)
         if round_ == rounds:
             break
         # `over`: correlated noise makes the data worth less than their count, against the doubts
         weight = np.append(np.zeros(4), over / sd**2)
         flat = J.reshape(len(p), -1)
-        step = np.linalg.solve(flat @ flat.T + np.diag(weight), flat @ left.ravel() - weight * p)
+        normal = flat @ flat.T + np.diag(weight)
+        step = np.linalg.lstsq(normal, flat @ left.ravel() - weight * p, rcond=None)[0]
         p = p + np.clip(step, -limit, limit)
         p[:2] = np.clip(p[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
     estimate = PoleEstimate(
@@ -153,16 +156,45 @@ def settle(
         freedom=freedom,
         gain=float((problem.data**2).sum() - (left**2).sum()),
     )
-    bent = _bent(p)
+    bent = bend(p[GIVEN], alike)
     drawing = redraw(walls, bent, doubts)
     ripple = np.real(complex(p[2], p[3]) * drawing.slope(estimate.pole))
-    straight = problem.flat - np.where(problem.valid, _shade(ripple, p[7:]) - ripple, 0.0)
+    straight = problem.flat - np.where(problem.valid, _shade(ripple, p[SHADING]) - ripple, 0.0)
     problem = replace(problem, drawing=drawing, flat=straight, data=problem.whitener(straight))
     return estimate, complex(p[2], p[3]), problem, bent
 
 
-def _bent(p: Array) -> Bent:
-    return Bent(shift_mm=float(p[4]), stretch=float(p[5]), height_mm=float(p[6]))
+GIVEN = slice(4, 9)
+SHADING = slice(9, 11)
+"""Where the parameters of `settle` lie: pole, c0 (real, imaginary), corrections, shading."""
+
+RIGID = 1.5
+"""Start for an axis along the face whose ringing does not show: 4.5 times as stiff."""
+
+ALONG_STARTS = np.append(np.linspace(-0.9, 0.7, 9), RIGID)
+"""Starts for the natural frequency of the axis along the face: logarithm of its ratio to the
+one across it."""
+
+
+def _along_start(
+    problem: Problem, walls: Walls, start: tuple[float, float], doubts: Doubts
+) -> float:
+    """Start for the axis along the face that explains most, every second band looked at."""
+    lam = trial_pole(*start)
+    gains = []
+    for ratio in ALONG_STARTS:
+        drawing = redraw(walls, bend(np.array([0.0, 0.0, 0.0, ratio, 0.0]), start[0]), doubts)
+        part = thin(replace(problem, drawing=drawing), 2)
+        M = part.columns(lam)
+        left = part.data - np.tensordot(part.strength(M), M, 1)
+        gains.append(-float((left**2).sum()))
+    return float(ALONG_STARTS[int(np.argmax(gains))])
+
+
+def _strength_at(problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float) -> Array:
+    drawing = redraw(walls, bend(p[GIVEN], alike), doubts)
+    now = replace(problem, drawing=drawing)
+    return now.strength(now.columns(trial_pole(p[0], p[1])))
 
 
 def _shade(ripple: Array, powers: Array) -> Array:
@@ -172,16 +204,18 @@ def _shade(ripple: Array, powers: Array) -> Array:
     return np.asarray(ripple + powers[0] * small**2 + powers[1] * small**3)
 
 
-def _jacobian(problem: Problem, walls: Walls, p: Array, doubts: Doubts) -> tuple[Array, Array]:
-    """Derivatives (9, b, n) of the filtered model, and what it leaves of the data."""
+def _jacobian(
+    problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float
+) -> tuple[Array, Array]:
+    """Derivatives (11, b, n) of the filtered model, and what it leaves of the data."""
 
     def ripple(q: Array, drawing: Drawing) -> Array:
         return np.real(complex(q[2], q[3]) * drawing.slope(trial_pole(q[0], q[1])))
 
-    drawing = redraw(walls, _bent(p), doubts)
+    drawing = redraw(walls, bend(p[GIVEN], alike), doubts)
     here = ripple(p, drawing)
     inside = np.clip(here, -1.0, 1.0)
-    gain = 1 + 2 * p[7] * inside + 3 * p[8] * inside**2
+    gain = 1 + 2 * p[SHADING][0] * inside + 3 * p[SHADING][1] * inside**2
     changes = []
     for i, step in enumerate((1e-4 * p[0], 1e-3 * p[1])):
         q = p.copy()
@@ -189,12 +223,13 @@ def _jacobian(problem: Problem, walls: Walls, p: Array, doubts: Doubts) -> tuple
         changes.append((ripple(q, drawing) - here) / step)
     wave = drawing.slope(trial_pole(p[0], p[1]))
     changes += [wave.real, -wave.imag]
-    along = np.gradient(here, walls.s_mm[1] - walls.s_mm[0], axis=1)
-    raised = redraw(walls, replace(_bent(p), height_mm=p[6] + 0.1), doubts)
-    changes += [along, along * walls.s_mm, (ripple(p, raised) - here) / 0.1]
+    for i, step in enumerate(STEPS):
+        q = p[GIVEN].copy()
+        q[i] += step
+        changes.append((ripple(p, redraw(walls, bend(q, alike), doubts)) - here) / step)
     columns = [gain * change for change in changes] + [inside**2, inside**3]
     J = np.stack([problem.whitener(column) for column in columns])
-    return J, problem.data - problem.whitener(_shade(here, p[7:]))
+    return J, problem.data - problem.whitener(_shade(here, p[SHADING]))
 
 
 def _polish(problem: Problem, f: float, zeta: float) -> tuple[tuple[float, float], float]:
@@ -262,7 +297,9 @@ def sandwich(
     hessian = flat @ flat.T
     scores = np.einsum("ibn,bn->bi", jacobian, left)
     meat = scores.T @ scores * b / max(b - k, 1)
-    over = float(np.clip(np.median(np.diag(meat) / np.diag(hessian)), 1.0, 100.0))
+    told = np.diag(hessian) > 0  # some parameters may have no effect on this wall
+    ratio = np.diag(meat)[told] / np.diag(hessian)[told]
+    over = float(np.clip(np.median(ratio), 1.0, 100.0)) if told.any() else 1.0
     if precision is not None:
         known = np.append(np.zeros(k - precision.size), precision)
         hessian = hessian + np.diag(over * known)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,15 @@ from numpy.typing import NDArray
 from ringscan.model.problem import Walls
 from ringscan.model.ripple import Drawing, draw
 from ringscan.model.shapers import Impulses
+from ringscan.model.vibration import pole
 
 Array = NDArray[np.float64]
+
+ALONG_DAMPING = 0.06
+ALONG_SD = (0.4, 0.5)
+"""The axis along the face is not known; it is taken to be like the one across it, its natural
+frequency within a factor of exp(0.4) and its damping ratio within exp(0.5) of 0.06, each as a
+standard deviation. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,33 +38,55 @@ class Doubts:
 
     @property
     def sd(self) -> Array:
-        """The three standard uncertainties, (3,)."""
-        return np.array([self.shift_mm, self.stretch, self.height_mm])
+        """Standard uncertainties in the order of `Bent.vector`, (5,)."""
+        return np.array([self.shift_mm, self.stretch, self.height_mm, *ALONG_SD])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bent:
-    """Corrections that the fit found: true = given + shift, given × (1 + stretch), given + height.
+    """Corrections that the fit found: true = given × (1 + stretch) + shift, given + height.
 
     shift_mm : of wall positions
     stretch : of wall positions, relative
     height_mm : of heights
+    along_hz, along_damping : natural frequency and damping ratio of the axis along the face
     """
 
     shift_mm: float
     stretch: float
     height_mm: float
+    along_hz: float
+    along_damping: float
+
+
+def bend(vector: Array, alike_hz: float) -> Bent:
+    """Corrections from numbers that are 0 where nothing is bent, (5,).
+
+    `alike_hz` is the frequency that the axis along the face is expected near.
+    """
+    return Bent(
+        shift_mm=float(vector[0]),
+        stretch=float(vector[1]),
+        height_mm=float(vector[2]),
+        along_hz=float(alike_hz * np.exp(vector[3])),
+        along_damping=float(min(ALONG_DAMPING * np.exp(vector[4]), 0.5)),
+    )
+
+
+STEPS = np.array([0.02, 5e-4, 0.1, 0.02, 0.1])
+"""Steps for the numerical derivatives over the corrections."""
 
 
 def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
-    """Draw the walls with corrected positions and heights."""
+    """Draw the walls with corrected positions and heights, and the axis along the face ringing."""
     # impulse times go as 1 / commanded frequency
     shaped = ~np.isnan(walls.commanded_hz)
     asked = np.where(shaped, walls.commanded_hz, 1.0)
     true = np.maximum(asked + bent.height_mm * doubts.hz_per_mm, 0.1 * asked)
     ratio = np.where(shaped, asked / true, 1.0)
     s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm
-    return draw(s_mm, walls.motion, _sooner(walls.impulses, ratio), walls.along)
+    motion = replace(walls.motion, ringing=complex(pole(bent.along_hz, bent.along_damping)))
+    return draw(s_mm, motion, _sooner(walls.impulses, ratio), walls.along)
 
 
 def _sooner(impulses: Impulses, ratio: Array) -> Impulses:

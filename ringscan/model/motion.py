@@ -16,6 +16,9 @@ from ringscan.model.shapers import Impulses
 
 Array = NDArray[np.float64]
 
+LONGEST_STEP_S = 1e-3
+"""Longest Newton step after the table: where the nozzle nearly stands still it means nothing."""
+
 TIME_STEPS = 1500
 """Points of the table that inverts s(t); the Newton step after it leaves under 1e-4 mm."""
 
@@ -26,12 +29,14 @@ class CornerMotion:
 
     speed_mm_s, acceleration_mm_s2, corner_speed_mm_s : as commanded
     length_mm : of the face
+    ringing : pole of the axis along the face, which moves the nozzle too; None is a rigid one
     """
 
     speed_mm_s: float
     acceleration_mm_s2: float
     corner_speed_mm_s: float
     length_mm: float
+    ringing: complex | None = None
 
     @property
     def top_speed_mm_s(self) -> float:
@@ -57,13 +62,35 @@ class CornerMotion:
         level = np.clip(t_s - T, 0, self.duration_s - 2 * T)
         down = np.clip(t_s - (self.duration_s - T), 0, T)
         v = self.top_speed_mm_s
-        return np.asarray(vc * up + a * up**2 / 2 + v * level + v * down - a * down**2 / 2)
+        commanded = vc * up + a * up**2 / 2 + v * level + v * down - a * down**2 / 2
+        return np.asarray(commanded + self._ring(t_s)[0])
 
     def speed_at_mm_s(self, t_s: Array) -> Array:
         """Speed along the face at times (...); 0 outside the travel."""
         v = np.minimum(t_s, self.duration_s - t_s) * self.acceleration_mm_s2
         v = np.minimum(v + self.corner_speed_mm_s, self.top_speed_mm_s)
-        return np.asarray(np.where((t_s < 0) | (t_s > self.duration_s), 0.0, v))
+        commanded = np.where((t_s < 0) | (t_s > self.duration_s), 0.0, v)
+        return np.asarray(commanded + self._ring(t_s)[1])
+
+    def _ring(self, t_s: Array) -> tuple[Array, Array]:
+        """Error of the axis along the face as it speeds up, mm, and its rate, mm/s.
+
+        It solves ``e'' + 2 zeta w e' + w² e = -s''`` for a jump to the corner speed and a
+        constant acceleration after it; the braking at the far end is left out.
+        """
+        if self.ringing is None:
+            return np.zeros(1), np.zeros(1)
+        lam, a, vc = self.ringing, self.acceleration_mm_s2, self.corner_speed_mm_s
+        moving = t_s > 0
+        decay = np.exp(lam * np.maximum(t_s, 0.0))
+        since = np.maximum(t_s - self.ramp_s, 0.0)
+        ended = np.where(since > 0, np.exp(lam * since), 1.0)
+        place = vc * decay + a * (decay - ended) / lam
+        rate = lam * vc * decay + a * np.where(since > 0, decay - ended, decay)
+        return (
+            np.where(moving, -place.imag / lam.imag, 0.0),
+            np.where(moving, -rate.imag / lam.imag, 0.0),
+        )
 
     def shaped_position_mm(self, t_s: Array, impulses: Impulses) -> Array:
         """``sum A_i s(t - t_i)``: times (..., m), impulses (..., n), result (..., m)."""
@@ -96,9 +123,11 @@ class CornerMotion:
         end = self.duration_s + float(impulses.end_s.max())
         # the table is finest at the corner, where the position changes least with time
         t = end * np.linspace(0, 1, TIME_STEPS) ** 1.5
-        table = self.shaped_position_mm(t, impulses)
+        # where the nozzle ran back over its own line, the last pass is the one that stays
+        table = np.maximum.accumulate(self.shaped_position_mm(t, impulses), axis=-1)
         passing = np.array([np.interp(s_mm, row, t) for row in table])
         speed = self.shaped_speed_mm_s(passing, impulses)
         miss = s_mm - self.shaped_position_mm(passing, impulses)
         step = np.divide(miss, speed, out=np.zeros_like(miss), where=speed > 1.0)
+        step = np.clip(step, -LONGEST_STEP_S, LONGEST_STEP_S)
         return np.asarray(np.maximum(passing + step, 0.0))

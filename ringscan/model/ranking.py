@@ -17,6 +17,11 @@ Array = NDArray[np.float64]
 
 TWO_SIDED_95 = 1.96
 
+FALSE_BELOW = 0.6
+"""A cancellation commanded below this share of the natural frequency is a false one: the lowest
+true one, of a three-hump EI shaper, lies at 0.65 of it or above, the highest false one at a half.
+"""
+
 FALSE_QUIET = "false quiet band"
 BELOW_TEXTURE = "below the wall's texture"
 AT_RAMP_END = "end of the ramp: quieter beyond it"
@@ -49,11 +54,22 @@ class RankedBand:
 
 
 def rank_bands(
-    ripple: BandRipple, frequency_hz: Array, damping_ratio: Array, height_mm: Array
+    ripple: BandRipple,
+    frequency_hz: Array,
+    damping_ratio: Array,
+    height_mm: Array,
+    natural_hz: float,
 ) -> tuple[RankedBand, ...]:
-    """Rank the ramp's bands (commanded values not NaN) from the quietest up, by the fit."""
+    """Rank the ramp's bands (commanded values not NaN) from the quietest up, by the fit.
+
+    Parameters
+    ----------
+    ripple : of every band, (b,)
+    frequency_hz, damping_ratio, height_mm : commanded settings and heights, (b,)
+    natural_hz : the axis's natural frequency by the fit
+    """
     ramp = np.flatnonzero(~np.isnan(frequency_hz))
-    remarks = _remarks(ripple, ramp)
+    remarks = _remarks(ripple, ramp, frequency_hz / natural_hz < FALSE_BELOW)
     order = ramp[np.argsort(ripple.fitted[ramp], kind="stable")]
     return tuple(
         RankedBand(
@@ -72,22 +88,22 @@ def rank_bands(
     )
 
 
-def _remarks(ripple: BandRipple, ramp: NDArray[np.intp]) -> dict[int, str]:
-    """What to know about each band of the ramp."""
+def _remarks(ripple: BandRipple, ramp: NDArray[np.intp], low: NDArray[np.bool_]) -> dict[int, str]:
+    """What to know about each band of the ramp; `low` says which are commanded far too low, (b,)."""
     fitted = ripple.fitted[ramp]
     inner = np.flatnonzero((fitted[1:-1] <= fitted[:-2]) & (fitted[1:-1] <= fitted[2:])) + 1
-    # every cancellation below the axis's own frequency is a false one: the highest is true
     false = set()
-    for valley in inner[:-1]:
+    for valley in inner[low[ramp[inner]]]:
         around = np.flatnonzero(fitted <= 2 * fitted[valley] + 0.05)
         false |= {int(i) for i in around if abs(i - valley) <= 3}
-    at_end = fitted[-1] < fitted[-2] if fitted.size > 1 else False
+    quietest = int(fitted.argmin()) if fitted.size else 0
+    ends = {0, fitted.size - 1} & {quietest}
     remarks = {}
     for i, band in enumerate(ramp):
         unseen = abs(ripple.signed[band]) < TWO_SIDED_95 * ripple.standard_error[band]
         if i in false:
             remark = FALSE_QUIET
-        elif at_end and i == fitted.size - 1:
+        elif i in ends and not low[band]:
             remark = AT_RAMP_END
         else:
             remark = BELOW_TEXTURE if unseen else ""
@@ -115,10 +131,11 @@ def quiet_height_mm(estimate: PoleEstimate, plan: Plan, axis: Axis) -> float:
     stops = np.append(starts[1:], left.size)
     level = left[starts]
     valleys = np.flatnonzero((level[1:-1] <= level[:-2]) & (level[1:-1] <= level[2:])) + 1
+    asked_hz = commands.frequency_hz[layers][starts]
+    valleys = valleys[asked_hz[valleys] >= FALSE_BELOW * estimate.frequency_hz]
     if not valleys.size:
         return float("nan")
-    near = np.argmin(np.abs(commands.frequency_hz[layers][starts[valleys]] - estimate.frequency_hz))
-    step = valleys[near]
+    step = valleys[np.argmin(np.abs(asked_hz[valleys] - estimate.frequency_hz))]
     bottom = plan.layer_bottom_mm(int(layers[starts[step]]))
     top = plan.layer_top_mm(int(layers[stops[step] - 1]))
     return (bottom + top) / 2

@@ -127,10 +127,15 @@ def _waves(problem: Problem, lam: ComplexArray) -> tuple[ComplexArray, ComplexAr
     return waves, seen
 
 
+def _power(problem: Problem, lam: complex) -> float:
+    return float((problem.columns(lam) ** 2).sum())
+
+
 def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
     """Inverse normal matrices, interpolated over frequency, (z, f, 2, 2)."""
     part = thin(problem, min(GRAM_BANDS, max(1, problem.data.shape[0] // 12)))
-    share = problem.whitener.use.sum() / max(part.whitener.use.sum(), 1)
+    middle = complex(lam[lam.shape[0] // 2, lam.shape[1] // 2])
+    share = _power(problem, middle) / max(_power(part, middle), 1e-300)
     at = np.append(np.arange(0, lam.shape[1] - 1, GRAM_EVERY), lam.shape[1] - 1)
     grams = np.empty((lam.shape[0], at.size, 2, 2))
     for i in range(lam.shape[0]):
@@ -147,4 +152,4 @@ def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
         for p in range(2):
             for q in range(2):
                 full[i, :, p, q] = scale * np.interp(every, at, shape[i, :, p, q])
-    return np.linalg.inv(full)
+    return np.asarray(np.linalg.pinv(full, hermitian=True))
