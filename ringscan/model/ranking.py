@@ -89,7 +89,7 @@ def rank_bands(
 
 
 def _remarks(ripple: BandRipple, ramp: NDArray[np.intp], low: NDArray[np.bool_]) -> dict[int, str]:
-    """What to know about each band of the ramp; `low` says which are commanded far too low, (b,)."""
+    """What to know about each ramp band; `low`: commanded far too low to be true, (b,)."""
     fitted = ripple.fitted[ramp]
     inner = np.flatnonzero((fitted[1:-1] <= fitted[:-2]) & (fitted[1:-1] <= fitted[2:])) + 1
     false = set()

@@ -34,7 +34,9 @@ def zv_ripple(commanded_hz: np.ndarray, natural_hz: float, error: float = 1e-4) 
 def ranked(commanded_hz: np.ndarray, natural_hz: float, **how: float):
     heights = 1.0 + np.arange(commanded_hz.size)
     damping = np.where(np.isnan(commanded_hz), np.nan, 0.0)
-    return rank_bands(zv_ripple(commanded_hz, natural_hz, **how), commanded_hz, damping, heights)
+    return rank_bands(
+        zv_ripple(commanded_hz, natural_hz, **how), commanded_hz, damping, heights, natural_hz
+    )
 
 
 def zv_plan(start: float, step: float, layers: int = 300) -> Plan:
