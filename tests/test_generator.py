@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import sys
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from ringscan.plan import Family, Motion, Plan, build_plan
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the generator is not installed
 
 from sample_images.generator import camera, draw, simulate, view, wall
+from sample_images.generator.__main__ import truth
+from sample_images.generator.samples import sample_specimens
 from sample_images.generator.simulate import Oscillator
 
 MOTION = {
@@ -326,3 +329,49 @@ def test_a_blank_has_no_oscillator() -> None:
     assert blank.normal is None
     assert blank.along is None
     assert blank.ripple_um == 0
+
+
+def test_the_truth_is_json_and_holds_the_plan() -> None:
+    specimen = draw.random_specimen(2)
+    known = json.loads(json.dumps(truth(specimen), allow_nan=False, default=float))
+    plan = build_plan(known["plan"])
+    assert plan.digest == known["plan_digest"] == specimen.plan.digest
+    assert specimen.normal is not None
+    assert known["natural_frequency_hz"] == specimen.normal.frequency_hz
+    assert known["phone"]["k1"] == specimen.phone.k1
+    assert truth(draw.blank_specimen(1))["natural_frequency_hz"] is None
+
+
+def test_the_sample_images_are_those_of_the_generator() -> None:
+    folder = Path(__file__).resolve().parents[1] / "sample_images"
+    known = json.loads((folder / "truth.json").read_text())
+    specimens = {f"{specimen.name}.jpg": specimen for specimen in sample_specimens()}
+    assert set(known) == set(specimens) == {path.name for path in folder.glob("*.jpg")}
+    for name, specimen in specimens.items():
+        assert known[name]["plan_digest"] == specimen.plan.digest
+        assert np.array(known[name]["face_corners_px"]) == pytest.approx(
+            np.array(specimen.face_corners_px()), abs=0.01
+        )
+        assert (folder / name).stat().st_size <= 3_000_000
+        with Image.open(folder / name) as image:
+            assert 7.9e6 < image.width * image.height < 12.3e6
+            assert image.getexif()[274] == specimen.phone.orientation
+
+
+def test_the_sample_images_cover_what_the_tool_must_read() -> None:
+    ringing = [s for s in sample_specimens() if s.normal is not None]
+    frequencies = [s.normal.frequency_hz for s in ringing if s.normal is not None]
+    assert {s.axis for s in ringing} == {"x", "y"}
+    assert min(frequencies) < 23
+    assert max(frequencies) > 45
+    assert min(s.ripple_um for s in ringing) < 22
+    assert max(s.ripple_um for s in ringing) > 195
+    assert {s.lamp.side for s in ringing} == {-1, 1}
+    assert max(s.pose.tilt_deg for s in ringing) == pytest.approx(15)
+    assert {"ZV", "ZVD"} <= {s.plan.shaper.family for s in ringing}
+    # a third of the natural frequency, where ZV cancels too, is in the ramp
+    assert any(
+        s.plan.shaper.family == "ZV" and f / 3 > s.plan.ramp_of(s.axis).start + 1
+        for s, f in zip(ringing, frequencies, strict=True)
+    )
+    assert [s for s in sample_specimens() if s.normal is None]

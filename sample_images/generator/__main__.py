@@ -20,6 +20,7 @@ import numpy as np
 from ringscan.output import write_whole
 from sample_images.generator.camera import ideal_px, jpeg, photograph
 from sample_images.generator.draw import blank_specimen, random_specimen
+from sample_images.generator.samples import sample_specimens
 from sample_images.generator.scene import render
 from sample_images.generator.simulate import simulate
 from sample_images.generator.specimen import Specimen
@@ -73,14 +74,18 @@ def write(specimens: Iterable[Specimen], folder: Path) -> None:
 def main() -> None:
     """Read the command line and write the pictures it asks for."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.generator")
-    parser.add_argument("kind", choices=["random", "blank"])
+    parser.add_argument("kind", choices=["samples", "random", "blank"])
     parser.add_argument("--first", type=int, default=1, help="seed of the first picture")
-    parser.add_argument("--count", type=int, default=1)
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--count", type=int, default=1, help="how many, each with the next seed")
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     arguments = parser.parse_args()
-    seeds = range(arguments.first, arguments.first + arguments.count)
-    make = {"random": random_specimen, "blank": blank_specimen}[arguments.kind]
-    write((make(seed) for seed in seeds), arguments.out)
+    if arguments.kind == "samples":
+        specimens = sample_specimens()
+    else:
+        make = {"random": random_specimen, "blank": blank_specimen}[arguments.kind]
+        seeds = range(arguments.first, arguments.first + arguments.count)
+        specimens = (make(seed) for seed in seeds)
+    write(specimens, arguments.out)
 
 
 if __name__ == "__main__":
