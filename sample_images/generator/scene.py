@@ -22,8 +22,12 @@ DESKS = ((0.42, 0.27, 0.15), (0.3, 0.3, 0.31), (0.6, 0.5, 0.38))
 DEPTH = 4
 TILE_PATHS = 1 << 24
 """Rendered at a time, to stay within a few GB."""
+AROUND_FACE_PX = 40
 LAMP_SAMPLES, ROOM_SAMPLES = (4, 12), (2, 4)
 """Per pixel, of the whole picture and of the face; the README compares the noise this leaves."""
+
+Box = tuple[int, int, int, int]
+"""Left, top, right and bottom of a part of the picture, in px."""
 
 
 def sheet_picture(plan: Plan, axis: Axis, paper: Paper) -> NDArray[np.float32]:
@@ -132,8 +136,8 @@ def _lamp(mi: Any, lamp: Lamp, face_mm: float) -> dict[str, Any]:
     t = mi.ScalarTransform4f
     middle = np.array([0, 0, face_mm])
     elevation, skew = np.radians([lamp.elevation_deg, lamp.skew_deg])
-    flat = np.array([np.cos(skew) * (lamp.side or 0.3), np.sin(skew)])
-    away = np.array([*(np.cos(elevation) * flat / np.linalg.norm(flat)), np.sin(elevation)])
+    along, across = lamp.side * np.cos(skew), np.sin(skew)
+    away = np.array([np.cos(elevation) * along, np.cos(elevation) * across, np.sin(elevation)])
     place = middle + lamp.distance_mm * away
     power = 1.0 / (np.pi * (lamp.diameter_mm / 2) ** 2 / lamp.distance_mm**2)
     return {
@@ -147,6 +151,64 @@ def _lamp(mi: Any, lamp: Lamp, face_mm: float) -> dict[str, Any]:
     }
 
 
+def _camera(mi: Any, specimen: Specimen) -> dict[str, Any]:
+    phone = specimen.phone
+    width, height = phone.width_px + 2 * MARGIN_PX, phone.height_px + 2 * MARGIN_PX
+    rows, position = camera_frame(specimen.pose)
+    # mitsuba's camera has x to the left and y up
+    matrix = np.eye(4)
+    matrix[:3, :3] = np.stack([-rows[0], -rows[1], rows[2]], axis=1)
+    matrix[:3, 3] = position
+    return {
+        "type": "perspective",
+        "fov": float(np.degrees(2 * np.arctan(width / 2 / phone.focal_px))),
+        "fov_axis": "x",
+        "principal_point_offset_x": -phone.centre_px[0] / width,
+        "principal_point_offset_y": -phone.centre_px[1] / height,
+        "near_clip": 10.0,
+        "far_clip": 10_000.0,
+        "to_world": mi.ScalarTransform4f(matrix),
+        "film": {
+            "type": "hdrfilm",
+            "width": width,
+            "height": height,
+            "pixel_format": "rgb",
+            "component_format": "float32",
+            "rfilter": {"type": "box"},
+        },
+    }
+
+
+def _trace(
+    mi: Any, scene: Any, camera: dict[str, Any], box: Box, samples: int, seed: int
+) -> NDArray[np.float32]:
+    """Path-trace one part of the picture, a band of rows at a time."""
+    integrator = mi.load_dict({"type": "path", "max_depth": DEPTH})
+    left, top, right, bottom = box
+    tall = TILE_PATHS // (samples * (right - left))
+    bands = []
+    for first in range(top, bottom, tall):
+        crop = {
+            "crop_offset_x": left,
+            "crop_width": right - left,
+            "crop_offset_y": first,
+            "crop_height": min(tall, bottom - first),
+        }
+        sampler = {"type": "multijitter", "sample_count": samples}
+        sensor = mi.load_dict(camera | {"sampler": sampler, "film": camera["film"] | crop})
+        number = (seed * 100_000 + first * 10 + samples) % 2**32
+        image = mi.render(scene, sensor=sensor, integrator=integrator, seed=number)
+        bands.append(np.array(image, np.float32))
+    return np.vstack(bands)
+
+
+def _box_of_face(specimen: Specimen, size: tuple[int, int]) -> Box:
+    face_px = ideal_px(specimen.face_directions(), specimen.phone)
+    low = np.clip(face_px.min(axis=0) - AROUND_FACE_PX, 0, size).astype(int)
+    high = np.clip(face_px.max(axis=0) + AROUND_FACE_PX, 0, size).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
 def render(
     specimen: Specimen, meshes: dict[str, Mesh]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -158,8 +220,8 @@ def render(
     mi = use_renderer()
     t = mi.ScalarTransform4f
     rng = np.random.default_rng(specimen.seed)
-    plan, paper, pose, phone = specimen.plan, specimen.paper, specimen.pose, specimen.phone
-    to_world = face_to_world(plan, specimen.flaws, pose)
+    plan, paper = specimen.plan, specimen.paper
+    to_world = face_to_world(plan, specimen.flaws, specimen.pose)
     filament = mi.load_dict(_filament(specimen.material))
     desk = DESKS[rng.integers(len(DESKS))]
     page = np.array(paper.size_mm)
@@ -190,66 +252,24 @@ def render(
     for name, mesh in meshes.items():
         scene[name.replace(" ", "_")] = _shape(mi, mesh, to_world, filament)
 
-    width, height = phone.width_px + 2 * MARGIN_PX, phone.height_px + 2 * MARGIN_PX
-    rows, position = camera_frame(pose)
-    # mitsuba's camera has x to the left and y up
-    matrix = np.eye(4)
-    matrix[:3, :3] = np.stack([-rows[0], -rows[1], rows[2]], axis=1)
-    matrix[:3, 3] = position
-    sensor = {
-        "type": "perspective",
-        "fov": float(np.degrees(2 * np.arctan(width / 2 / phone.focal_px))),
-        "fov_axis": "x",
-        "principal_point_offset_x": -phone.centre_px[0] / width,
-        "principal_point_offset_y": -phone.centre_px[1] / height,
-        "near_clip": 10.0,
-        "far_clip": 10_000.0,
-        "to_world": t(matrix),
-    }
-    film = {
-        "type": "hdrfilm",
-        "width": width,
-        "height": height,
-        "pixel_format": "rgb",
-        "component_format": "float32",
-        "rfilter": {"type": "box"},
-    }
     face_mm = to_world[2, 3] + plan.size.width_mm / 2
-    room_light = {
+    room = {
         "type": "envmap",
         "bitmap": mi.Bitmap(room_picture(rng)),
         "to_world": t().rotate([1, 0, 0], 90),
     }
-    integrator = mi.load_dict({"type": "path", "max_depth": DEPTH})
-    whole = (0, 0, width, height)
-    around_px = 40
-    face_px = ideal_px(specimen.face_directions(), phone)
-    low = np.clip(face_px.min(axis=0) - around_px, 0, (width, height)).astype(int)
-    high = np.clip(face_px.max(axis=0) + around_px, 0, (width, height)).astype(int)
-    close = (*low.tolist(), *high.tolist())
+    camera = _camera(mi, specimen)
+    size = camera["film"]["width"], camera["film"]["height"]
+    close = left, top, right, bottom = _box_of_face(specimen, size)
     results = []
-    for lights, samples_of in (
-        ({"lamp": _lamp(mi, specimen.lamp, face_mm)}, LAMP_SAMPLES),
-        ({"room": room_light}, ROOM_SAMPLES),
+    for light, (samples, samples_of_face) in (
+        (_lamp(mi, specimen.lamp, face_mm), LAMP_SAMPLES),
+        (room, ROOM_SAMPLES),
     ):
-        loaded = mi.load_dict(scene | lights)
-        picture = np.zeros((height, width, 3), np.float32)
-        for samples, (left, top, right, bottom) in zip(samples_of, (whole, close), strict=True):
-            tall = TILE_PATHS // (samples * (right - left))
-            for first in range(top, bottom, tall):
-                last = min(first + tall, bottom)
-                tile = {
-                    "sampler": {"type": "multijitter", "sample_count": samples},
-                    "film": film
-                    | {"crop_offset_x": left, "crop_width": right - left}
-                    | {"crop_offset_y": first, "crop_height": last - first},
-                }
-                image = mi.render(
-                    loaded,
-                    sensor=mi.load_dict(sensor | tile),
-                    integrator=integrator,
-                    seed=(specimen.seed * 100_000 + first * 10 + samples) % 2**32,
-                )
-                picture[first:last, left:right] = np.array(image, np.float32)
+        lit = mi.load_dict(scene | {"light": light})
+        picture = _trace(mi, lit, camera, (0, 0, *size), samples, specimen.seed)
+        picture[top:bottom, left:right] = _trace(
+            mi, lit, camera, close, samples_of_face, specimen.seed
+        )
         results.append(picture)
     return results[0], results[1]

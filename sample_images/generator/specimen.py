@@ -28,7 +28,7 @@ class Material:
 class Lamp:
     """A round lamp that shines along the face.
 
-    side : 1 for the sheet's right, -1 for its left; 0 is above the face, beside the phone
+    side : 1 for the sheet's right, -1 for its left
     elevation_deg : above the plane of the face
     skew_deg : off the direction of the layers, toward the sheet's top
     distance_mm : from the middle of the face
