@@ -33,7 +33,7 @@ def both_axes() -> Plan:
 
 @dataclass(frozen=True, kw_only=True)
 class RingingScene(Scene):
-    """The axis normal to the face rings; shaper commands are the plan's."""
+    """Both axes ring, the one along the face as `Wall` has it; shaper commands are the plan's."""
 
     plan: Plan = field(default_factory=both_axes)
     # 3 megapixels, about 8 px per mm on the face: enough for ripples of 2 mm and more
@@ -68,7 +68,6 @@ def _slopes(scene: RingingScene) -> Array:
     wall = Wall(
         frequency_hz=scene.frequency_hz,
         damping_ratio=scene.damping_ratio,
-        along_hz=0.0,
         commanded_hz=tuple(settings.tolist()),
         shaper_damping=plan.shaper.damping_ratio,
         speed_mm_s=plan.motion.speed_mm_s,
