@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ringscan.errors import PlanError, SheetError
 from ringscan.image.bands import Bands, measure_bands
@@ -183,20 +184,16 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
 
 def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
     """The walls as the other axis's ramp would have made them; None where that is the same."""
-    other: Axis = "y" if axis == "x" else "x"
+    other = _other(axis)
     if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
         return None
     commands = plan.commands(other)
-    frequency, damping = (
-        np.array(
-            [
-                values[first : last + 1].mean()
-                for first, last in zip(bands.first_layer, bands.last_layer, strict=True)
-            ]
-        )
-        for values in (commands.frequency_hz, commands.damping_ratio)
+    layers = np.arange(plan.size.layers)
+    swapped = replace(
+        bands,
+        frequency_hz=_band_means(bands, commands.frequency_hz, layers),
+        damping_ratio=_band_means(bands, commands.damping_ratio, layers),
     )
-    swapped = replace(bands, frequency_hz=frequency, damping_ratio=damping)
     return walls_of(swapped, plan, other)
 
 
@@ -206,19 +203,29 @@ def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
     An axis without a ramp was printed with its shaper off; beyond its ramp the nearest command
     stands.
     """
-    other: Axis = "y" if axis == "x" else "x"
-    off = np.full(bands.first_layer.size, np.nan)
-    if other not in plan.axes:
-        return shaper_impulses(plan.shaper, off, off)
-    commands = plan.commands(other)
-    on = np.flatnonzero(~np.isnan(commands.frequency_hz))
-    middle = np.clip((bands.first_layer + bands.last_layer) // 2, on[0], on[-1])
-    shaped = bands.state != State.REFERENCE.value
-    return shaper_impulses(
-        plan.shaper,
-        np.where(shaped, commands.frequency_hz[middle], np.nan),
-        np.where(shaped, commands.damping_ratio[middle], np.nan),
-    )
+    other = _other(axis)
+    frequency = damping = np.full(bands.first_layer.size, np.nan)
+    if other in plan.axes:
+        commands = plan.commands(other)
+        on = np.flatnonzero(~np.isnan(commands.frequency_hz))
+        nearest = np.clip(np.arange(plan.size.layers), on[0], on[-1])
+        shaped = bands.state != State.REFERENCE.value
+        frequency = np.where(shaped, _band_means(bands, commands.frequency_hz, nearest), np.nan)
+        damping = np.where(shaped, _band_means(bands, commands.damping_ratio, nearest), np.nan)
+    return shaper_impulses(plan.shaper, frequency, damping)
+
+
+def _other(axis: Axis) -> Axis:
+    return "y" if axis == "x" else "x"
+
+
+def _band_means(
+    bands: Bands, per_layer: NDArray[np.float64], layers: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Mean over each band's layers; `layers` says which layer's value each layer takes."""
+    values = per_layer[layers]
+    ends = zip(bands.first_layer, bands.last_layer, strict=True)
+    return np.array([values[first : last + 1].mean() for first, last in ends])
 
 
 def _plan_and_axis(

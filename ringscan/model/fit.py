@@ -31,7 +31,10 @@ STARTS = 3
 SHADING_SD = (0.5, 0.5)
 """Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
 
-SETTLING_ROUNDS = 4
+SHORTER_STEPS = (1.0, 0.3, 0.1)
+"""Shares of a Gauss-Newton step that are tried until the misfit falls."""
+
+SETTLING_ROUNDS = 5
 """Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
 
 KEPT_GAIN = 0.8
@@ -137,18 +140,30 @@ def settle(
     p[7] = _along_start(problem, walls, start, doubts) if rounds else RIGID
     p[2:4] = _strength_at(problem, walls, p, doubts, alike)
     limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], sd])
-    for round_ in range(rounds + 1):
-        J, left = _jacobian(problem, walls, p, doubts, alike)
-        covariance, freedom, over = sandwich(J, left, 1 / sd**2)
-        if round_ == rounds:
-            break
+    J, left = _jacobian(problem, walls, p, doubts, alike)
+    covariance, freedom, over = sandwich(J, left, 1 / sd**2)
+    for _ in range(rounds):
         # `over`: correlated noise makes the data worth less than their count, against the doubts
         weight = np.append(np.zeros(4), over / sd**2)
+
+        def cost(q: Array, left: Array, weight: Array = weight) -> float:
+            return float((left**2).sum() + weight @ q**2)
+
         flat = J.reshape(len(p), -1)
         normal = flat @ flat.T + np.diag(weight)
         step = np.linalg.lstsq(normal, flat @ left.ravel() - weight * p, rcond=None)[0]
-        p = p + np.clip(step, -limit, limit)
-        p[:2] = np.clip(p[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
+        step = np.clip(step, -limit, limit)
+        now = cost(p, left)
+        for shorter in SHORTER_STEPS:
+            q = p + shorter * step
+            q[:2] = np.clip(q[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
+            if cost(q, _left(problem, walls, q, doubts, alike)) < now:
+                p = q
+                break
+        else:
+            break
+        J, left = _jacobian(problem, walls, p, doubts, alike)
+        covariance, freedom, over = sandwich(J, left, 1 / sd**2)
     estimate = PoleEstimate(
         frequency_hz=float(p[0]),
         damping_ratio=float(p[1]),
@@ -202,6 +217,13 @@ def _shade(ripple: Array, powers: Array) -> Array:
     # steeper slopes than this are in full shadow or in full light whatever the powers say
     small = np.clip(ripple, -1.0, 1.0)
     return np.asarray(ripple + powers[0] * small**2 + powers[1] * small**3)
+
+
+def _left(problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float) -> Array:
+    """What the filtered model leaves of the data, (b, n)."""
+    slope = redraw(walls, bend(p[GIVEN], alike), doubts).slope(trial_pole(p[0], p[1]))
+    ripple = np.real(complex(p[2], p[3]) * slope)
+    return np.asarray(problem.data - problem.whitener(_shade(ripple, p[SHADING])))
 
 
 def _jacobian(
