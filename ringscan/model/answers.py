@@ -71,8 +71,9 @@ def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
         waves = _free_waves(problem, trial_pole(*np.exp(p)))
         return np.asarray((problem.data - _explain(problem, waves)[0]).ravel())
 
-    starts = {start, _spacing_start(problem)}
-    (f, zeta), _ = min((minimise_pole(misfit, *s) for s in starts), key=lambda found: found[1])
+    starts = (start, _spacing_start(problem))
+    best = min(starts, key=lambda pair: float((misfit(np.log(pair)) ** 2).sum()))
+    (f, zeta), _ = minimise_pole(misfit, *best)
     waves = _free_waves(problem, trial_pole(f, zeta))
     explained, c = _explain(problem, waves)
 

@@ -37,9 +37,6 @@ SHORTER_STEPS = (1.0, 0.3, 0.1)
 SETTLING_ROUNDS = 5
 """Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
 
-KEPT_GAIN = 0.8
-"""Share of the gain that settling must keep."""
-
 SAME_POLE = 0.03
 """Relative distance in frequency below which two starts have found the same maximum."""
 
@@ -66,20 +63,28 @@ class PoleEstimate:
         return trial_pole(self.frequency_hz, self.damping_ratio)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """Another frequency that explains part of the wall, and its fall of the sum of squares."""
+
+    frequency_hz: float
+    gain: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JointFit:
     """The joint fit and what the later steps need of it.
 
     estimate : natural frequency and damping ratio
     strength : c0, complex, relative brightness per (mm per second)
-    others : what the search's other maxima came to
+    rivals : what the search's other maxima came to
     problem : data and filter with the final noise estimate
     bent : how far the fit bent what it was given
     """
 
     estimate: PoleEstimate
     strength: complex
-    others: tuple[PoleEstimate, ...]
+    rivals: tuple[Rival, ...]
     problem: Problem
     bent: Bent
 
@@ -103,14 +108,15 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     found = search(problem)
     trials = sorted((_polish(problem, *start) for start in found.best(STARTS)), key=lambda t: t[1])
     problem = refine(problem, walls, trial_pole(*trials[0][0]))
-    best, *rest = [_polish(problem, *trial[0])[0] for trial in trials]
-    others = tuple(
-        settle(problem, walls, pair, doubts, rounds=0)[0]
-        for pair in rest
-        if abs(pair[0] / best[0] - 1) > SAME_POLE
+    best, *rest = [_polish(problem, *trial[0]) for trial in trials]
+    energy = float((problem.data**2).sum())
+    rivals = tuple(
+        Rival(frequency_hz=pair[0], gain=energy - 2 * cost)
+        for pair, cost in rest
+        if abs(pair[0] / best[0][0] - 1) > SAME_POLE
     )
-    estimate, strength, problem, bent = settle(problem, walls, best, doubts)
-    return JointFit(estimate=estimate, strength=strength, others=others, problem=problem, bent=bent)
+    estimate, strength, problem, bent = settle(problem, walls, best[0], doubts)
+    return JointFit(estimate=estimate, strength=strength, rivals=rivals, problem=problem, bent=bent)
 
 
 def settle(
@@ -118,8 +124,6 @@ def settle(
     walls: Walls,
     start: tuple[float, float],
     doubts: Doubts,
-    *,
-    rounds: int = SETTLING_ROUNDS,
 ) -> tuple[PoleEstimate, complex, Problem, Bent]:
     """Gauss-Newton over the pole, c0 and what was taken as given, each within its doubt.
 
@@ -137,12 +141,12 @@ def settle(
     alike = start[0]
     p = np.zeros(4 + sd.size)
     p[:2] = start
-    p[7] = _along_start(problem, walls, start, doubts) if rounds else RIGID
+    p[7] = _along_start(problem, walls, start, doubts)
     p[2:4] = _strength_at(problem, walls, p, doubts, alike)
     limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], sd])
     J, left = _jacobian(problem, walls, p, doubts, alike)
     covariance, freedom, over = sandwich(J, left, 1 / sd**2)
-    for _ in range(rounds):
+    for _ in range(SETTLING_ROUNDS):
         # `over`: correlated noise makes the data worth less than their count, against the doubts
         weight = np.append(np.zeros(4), over / sd**2)
 

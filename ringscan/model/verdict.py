@@ -108,7 +108,7 @@ def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:
             f"the best fit has a damping ratio of {zeta:.3f}, which no such axis has: what was "
             "found is not ringing, or it is too weak"
         )
-    for other in fit.others:
+    for other in fit.rivals:
         if other.gain > RUNNER_UP_SHARE * fit.estimate.gain:
             yield (
                 f"{other.frequency_hz:.1f} Hz explains the wall nearly as well as "
