@@ -5,7 +5,8 @@
     ├── PhotoError (4)        the picture cannot be read
     ├── SheetError (5)        no scale reference in the picture
     ├── FaceError (6)         the tower's face cannot be found
-    └── OutputError (7)       a result cannot be written
+    ├── OutputError (7)       a result cannot be written
+    └── GcodeError (8)        a toolpath file cannot be read or would not print as planned
 
 Status 0 is a result, also when that result is "no call"; 2 is a wrong command line.
 """
@@ -45,3 +46,9 @@ class OutputError(RingscanError):
     """A result could not be written; what was there before is untouched."""
 
     exit_status = 7
+
+
+class GcodeError(RingscanError):
+    """A toolpath file cannot be read, or holds what cannot be followed."""
+
+    exit_status = 8

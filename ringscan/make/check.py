@@ -14,7 +14,8 @@ from typing import Literal
 
 import numpy as np
 
-from ringscan.make.gcode import GcodeError, Move, numbered_lines, open_gcode
+from ringscan.errors import GcodeError
+from ringscan.make.gcode import Move, numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import read_marks
 from ringscan.make.template import Texts

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
-from ringscan.make.gcode import GcodeError, read_moves
+from ringscan.errors import GcodeError
+from ringscan.make.gcode import read_moves
 
 SAMPLES = 400
 """Stretches of path that settle how E counts: several layers of a tower."""

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from ringscan.errors import RingscanError
+from ringscan.errors import GcodeError
 
 MAX_LINE_BYTES = 65536
 """No line of G-code is this long (the standard allows 256 characters): the file is another."""
@@ -28,12 +28,6 @@ ARC_RADIUS_TOLERANCE_MM = 0.1
 """Start and end of an arc may differ in radius by this, for coordinates of few decimals."""
 
 MM_PER_INCH = 25.4
-
-
-class GcodeError(RingscanError):
-    """A G-code file cannot be read, or is not what the plan says."""
-
-    exit_status = 8
 
 
 class Move(NamedTuple):

@@ -12,8 +12,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import GcodeError, Move, read_moves
+from ringscan.make.gcode import Move, read_moves
 
 SAME_LEVEL_MM = 0.012
 """Heights closer than this are one layer: below the thinnest layer, above rounding."""

@@ -18,8 +18,8 @@ from typing import BinaryIO
 
 import numpy as np
 
-from ringscan.errors import OutputError
-from ringscan.make.gcode import GcodeError, numbered_lines, open_gcode
+from ringscan.errors import GcodeError, OutputError
+from ringscan.make.gcode import numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
 from ringscan.plan import Plan, State

@@ -2,8 +2,8 @@ import pytest
 from sliced import sliced
 from test_ramp import COMMAND, OFF, texts
 
+from ringscan.errors import GcodeError
 from ringscan.make.check import read_file
-from ringscan.make.gcode import GcodeError
 from ringscan.make.ramp import add_ramp
 from ringscan.make.toolpath import Bed, Job, Style, write_toolpath
 from ringscan.make.verdict import Verdict, judge

@@ -2,8 +2,9 @@ import math
 
 import pytest
 
+from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import GcodeError, Reader, parse_line, read_moves
+from ringscan.make.gcode import Reader, parse_line, read_moves
 
 
 def moves_of(*lines, relative_e=True):

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from sliced import sliced
 
-from ringscan.errors import OutputError, PlanError
-from ringscan.make.gcode import GcodeError
+from ringscan.errors import GcodeError, OutputError, PlanError
 from ringscan.make.ramp import add_ramp, read_marks
 from ringscan.make.template import PLACEHOLDERS, Texts, layer_commands, parse_template
 
