@@ -13,6 +13,7 @@ from ringscan.image.bands import Bands, measure_bands
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
+from ringscan.image.quality import find_flaws
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.model.answers import (
@@ -61,6 +62,7 @@ class Scan:
     ranking : bands from the quietest up
     quiet_height_mm : where the ripple is least by the fit; NaN where no ramp height does that
     verdict : whether all this may be called
+    flags : what to know about the picture, one line each
     """
 
     photo: str
@@ -79,6 +81,7 @@ class Scan:
     ranking: tuple[RankedBand, ...]
     quiet_height_mm: float
     verdict: Verdict
+    flags: tuple[str, ...]
 
 
 def scan_photo(
@@ -155,6 +158,7 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
         ),
         quiet_height_mm=quiet,
         verdict=verdict,
+        flags=(*view.flags, *find_flaws(face)),
     )
 
 

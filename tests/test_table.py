@@ -81,7 +81,7 @@ def test_no_call_gives_the_reason_and_no_number_of_hertz():
 
 def test_flags_of_the_face_are_said():
     scan = judged(Outcome.CALL)
-    text = text_of(replace(scan, view=replace(scan.view, flags=("the lamp is too high",))))
+    text = text_of(replace(scan, flags=("the lamp is too high",)))
     assert "- the lamp is too high" in text
 
 

@@ -26,6 +26,9 @@ CHANCE_TRIALS = 400
 CHANCE_LEVEL = 1e-3
 """A blank wall passes for a ripple less often than this, by the trials' extreme-value law."""
 
+SURE = 3.0
+"""Multiple of a blank wall's evidence from which two answers that disagree mean something."""
+
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
@@ -80,6 +83,16 @@ def judge(
     if doubts:
         return Verdict(outcome=Outcome.NO_CALL, reasons=doubts, chance_threshold=threshold)
     apart = tuple(_disagreement(spacing, null))
+    if apart and fit.estimate.gain < SURE * threshold:
+        return Verdict(
+            outcome=Outcome.NO_CALL,
+            reasons=(
+                f"a faint ripple only (evidence {fit.estimate.gain:.0f}, a blank wall reaches "
+                f"{threshold:.0f}), and its spacing and its turn of sign do not agree: print with "
+                "a higher acceleration or speed, and put the lamp lower at the left or right",
+            ),
+            chance_threshold=threshold,
+        )
     outcome = Outcome.DISAGREEMENT if apart else Outcome.CALL
     return Verdict(outcome=outcome, reasons=apart, chance_threshold=threshold)
 

@@ -57,7 +57,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "scale_mm_per_px": 1 / scan.view.px_per_mm,
         "face_corners_px": scan.view.corners_px.tolist(),
         "sheet_size_mm": list(scan.view.sheet_size_mm),
-        "flags": list(scan.view.flags),
+        "flags": list(scan.flags),
         "fit": {
             "frequency_hz": frequency.value,
             "damping_ratio": damping.value,

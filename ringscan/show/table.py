@@ -27,7 +27,7 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
     for line in _answer(scan):
         console.print(f"  {line}", highlight=False)
     console.print(_verdict(scan))
-    for reason in (*scan.verdict.reasons, *scan.view.flags):
+    for reason in (*scan.verdict.reasons, *scan.flags):
         console.print(Padding(Text(f"- {reason}"), (0, 0, 0, 4)))
     if scan.verdict.outcome is not Outcome.NO_CALL:
         # without a call there is nothing that ripples could be relative to
