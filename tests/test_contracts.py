@@ -121,6 +121,7 @@ def test_exit_statuses_are_those_of_the_documentation():
         "SheetError": 5,
         "FaceError": 6,
         "OutputError": 7,
+        "GcodeError": 8,
     }
     classes = {n: c for n, c in vars(errors).items() if isinstance(c, type)}
     assert {name: c.exit_status for name, c in classes.items()} == wanted
