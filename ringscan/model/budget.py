@@ -8,11 +8,9 @@ from math import exp, sqrt
 from ringscan.model.fit import PoleEstimate
 
 MODEL_FREQUENCY = 0.002
-"""Standard uncertainty, relative, for what the model leaves out: chiefly that the other axis
-rings too and moves the nozzle along the wall. From simulated walls; see docs/method.md."""
-
-MODEL_DAMPING = 0.03
-"""The same for the damping ratio, relative."""
+MODEL_DAMPING = 0.05
+"""Standard uncertainties, relative, for what the model leaves out: shadows, gloss, a corner that
+is not printed as its motion says. Set on rendered pictures that were used while developing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
