@@ -25,7 +25,8 @@ from ringscan.model.answers import (
 )
 from ringscan.model.budget import Interval, intervals
 from ringscan.model.causes import suspects
-from ringscan.model.fit import JointFit, PoleEstimate, fit_jointly
+from ringscan.model.estimate import PoleEstimate
+from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls

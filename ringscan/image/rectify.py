@@ -27,7 +27,7 @@ class Face:
     s_mm : columns: distance from the entry edge, (n_s,)
     z_mm : rows, from the base up, (n_z,)
     intensity : linear light, 0 to 1, float32, (n_z, n_s); NaN outside the picture
-    usable : neither clipped, near black nor outside the picture, (n_z, n_s)
+    usable : on the tower, and neither clipped, near black nor outside the picture, (n_z, n_s)
     clipped_fraction : share of the face that is clipped
     dark_fraction : share of the face that is near black
     px_per_mm : of the picture, in the middle of the face
@@ -95,7 +95,7 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
         s_mm=s_mm,
         z_mm=z,
         intensity=light,
-        usable=usable & inside,
+        usable=usable & inside & _on_tower(view, s_mm, z),
         clipped_fraction=float((state == 1).mean()),
         dark_fraction=float((state == 2).mean()),
         px_per_mm=view.px_per_mm,
@@ -103,11 +103,23 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     )
 
 
+def _on_tower(
+    view: FaceView, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    entry, far = view.missing_mm(z_mm)
+    return (s_mm > entry[:, None]) & (s_mm < view.width_mm - far[:, None])
+
+
 def _slope(at_mm: NDArray[np.float64], light: NDArray[np.float32], *, axis: int) -> float:
-    """Slope of ln(mean light) over the middle 80 %, per mm."""
-    mean = np.nanmean(light, axis=axis)
-    inner = slice(len(mean) // 10, -(len(mean) // 10))
-    return float(np.polyfit(at_mm[inner], np.log(np.maximum(mean[inner], 1e-4)), 1)[0])
+    """Slope of ln(mean light) over the middle 80 %, per mm; 0 where there is too little of it."""
+    lines = light if axis == 1 else light.T
+    lit = np.isfinite(lines)
+    seen = np.asarray(lit.any(axis=1))
+    seen[: len(seen) // 10] = seen[-(len(seen) // 10) :] = False
+    if seen.sum() < 2:
+        return 0.0
+    mean = np.where(lit, lines, 0.0)[seen].sum(axis=1) / lit[seen].sum(axis=1)
+    return float(np.polyfit(at_mm[seen], np.log(np.maximum(mean, 1e-4)), 1)[0])
 
 
 def _grid_px(

@@ -13,14 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.fit import (
-    FREQUENCY_RANGE_HZ,
-    JointFit,
-    PoleEstimate,
-    minimise_pole,
-    pole_slopes,
-    sandwich,
-)
+from ringscan.model.estimate import FREQUENCY_RANGE_HZ, PoleEstimate, pole_slopes, sandwich
+from ringscan.model.fit import JointFit, minimise_pole
 from ringscan.model.problem import Problem, thin, trial_pole
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ
 from ringscan.model.vibration import residual

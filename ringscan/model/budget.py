@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, sqrt
 
-from ringscan.model.fit import PoleEstimate
+from ringscan.model.estimate import PoleEstimate
 
 MODEL_FREQUENCY = 0.002
 MODEL_DAMPING = 0.05

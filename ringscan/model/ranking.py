@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.answers import BandRipple
-from ringscan.model.fit import PoleEstimate
+from ringscan.model.estimate import PoleEstimate
 from ringscan.model.shapers import shaper_impulses
 from ringscan.model.vibration import residual
 from ringscan.plan import Axis, Plan

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from ringscan.model.answers import NullEstimate
 from ringscan.model.budget import Interval, coverage_factor
-from ringscan.model.fit import DAMPING_RANGE, JointFit, PoleEstimate
+from ringscan.model.estimate import DAMPING_RANGE, PoleEstimate
+from ringscan.model.fit import JointFit
 from ringscan.model.problem import Walls
 from ringscan.model.search import chance_gains
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from ringscan.model.answers import BandRipple
-from ringscan.model.fit import PoleEstimate
+from ringscan.model.estimate import PoleEstimate
 from ringscan.model.ranking import (
     AT_RAMP_END,
     BELOW_TEXTURE,

@@ -1,0 +1,88 @@
+"""An estimate of the axis's pole with its covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.model.problem import trial_pole
+
+Array = NDArray[np.float64]
+
+FREQUENCY_RANGE_HZ = (5.0, 150.0)
+DAMPING_RANGE = (0.003, 0.45)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PoleEstimate:
+    """One answer for the axis.
+
+    frequency_hz, damping_ratio : the estimate
+    covariance : of the two, (2, 2)
+    freedom : degrees of freedom of the covariance
+    gain : fall of the sum of squares against no ripple, in units of the noise variance
+    """
+
+    frequency_hz: float
+    damping_ratio: float
+    covariance: Array
+    freedom: float
+    gain: float
+
+    @property
+    def pole(self) -> complex:
+        """The pole ``lam``."""
+        return trial_pole(self.frequency_hz, self.damping_ratio)
+
+
+def pole_slopes(model: Callable[[float, float], Array], f: float, zeta: float) -> Array:
+    """Central differences of a model (b, n) over frequency and damping ratio, (2, b, n)."""
+    df, dz = 1e-4 * f, 1e-3 * zeta
+    return np.stack(
+        [
+            (model(f + df, zeta) - model(f - df, zeta)) / (2 * df),
+            (model(f, zeta + dz) - model(f, zeta - dz)) / (2 * dz),
+        ]
+    )
+
+
+def sandwich(
+    jacobian: Array, left: Array, precision: Array | None = None
+) -> tuple[Array, float, float]:
+    """Covariance that holds whatever the noise inside a band looks like.
+
+    Bands are the clusters of a cluster-robust ("sandwich") covariance with the usual correction
+    for few clusters: noise is independent from band to band, since layers are, and nothing is
+    assumed about it inside one.
+
+    Parameters
+    ----------
+    jacobian : (k, b, n)
+    left : residuals, (b, n)
+    precision : 1 / variance of what is known beforehand of the last parameters
+
+    Returns
+    -------
+    covariance (k, k), its degrees of freedom, and by how much it exceeds that of white noise
+    """
+    k, b = jacobian.shape[0], left.shape[0]
+    flat = jacobian.reshape(k, -1)
+    hessian = flat @ flat.T
+    scores = np.einsum("ibn,bn->bi", jacobian, left)
+    meat = scores.T @ scores * b / max(b - k, 1)
+    told = np.diag(hessian) > 0  # some parameters may have no effect on this wall
+    ratio = np.diag(meat)[told] / np.diag(hessian)[told]
+    over = float(np.clip(np.median(ratio), 1.0, 100.0)) if told.any() else 1.0
+    if precision is not None:
+        known = np.append(np.zeros(k - precision.size), precision)
+        hessian = hessian + np.diag(over * known)
+        meat = meat + np.diag(over**2 * known)
+    bread = np.linalg.pinv(hessian, hermitian=True)
+    # bands share the information unevenly: their effective number is that of the first
+    # parameter's influences
+    influence = np.einsum("bn,bn->b", jacobian[0], jacobian[0])
+    effective = influence.sum() ** 2 / max(float((influence**2).sum()), 1e-300)
+    return bread @ meat @ bread, max(float(effective) - 1, 2.0), over
