@@ -121,7 +121,7 @@ def _search(start: Box, score: Callable[[Box], float]) -> Box:
     ]
     best = max(grid, key=score)
     value = score(best)
-    for step in (3.0, 1.5, 0.8, 0.4):
+    for step in (12.0, 6.0, 3.0, 1.5, 0.8, 0.4):
         improved = True
         while improved:
             improved = False

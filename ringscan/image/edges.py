@@ -34,6 +34,10 @@ STEP_WINDOW_MM = 4.0
 STEP_REACH_MM = 1.0
 """An edge is straight, and as expected turned, to within this."""
 SMOOTH_MM = 0.12
+MIN_PAIR_MM = 1.5
+"""Of walls seen at least so wide, both edges can be told apart."""
+WALL_SLACK = (0.7, 1.3)
+"""How wide a wall may be seen, relative to what is expected."""
 MIN_COMB_RATIO = 2.5
 """Comb outside the edge, over what is left of it inside."""
 MIN_STEP = 0.08
@@ -90,19 +94,24 @@ def comb_edge(
     return _points(place, found, Kind.WALL_SHEET if place.foot else Kind.FACE_SHEET)
 
 
-def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_seen: bool) -> list[EdgePoints]:
+def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> list[EdgePoints]:
     """Where brightness steps at an edge, within `reach_mm` of where it is expected to.
+
+    Below it the tower's wall is seen `wall_mm` wide, or not at all.
 
     Where it is darker outside, the step may be the shade on the corner's round, inside of the
     outline, whatever lies beyond; where it is brighter and no wall is seen, that is the sheet.
     """
-    strip = Strip.of(crop, place, reach_mm)
+    strip = Strip.of(crop, place, reach_mm, beyond_mm=WALL_SLACK[1] * wall_mm)
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
     middles = np.arange(-half + STEP_WINDOW_MM / 2, half, STEP_WINDOW_MM / 2)
     rows = [np.abs(strip.along - middle) <= STEP_WINDOW_MM / 2 for middle in middles]
     profiles = np.array([strip.light[r].mean(axis=0) for r in rows], dtype=np.float64)
-    into_tube = wall_seen and not place.side.upright
-    line = _strongest_line(strip.out, profiles, sd_mm=reach_mm / 2, falling=into_tube)
+    likely = _steepness(strip.out, profiles, falling=wall_mm > 0 and not place.side.upright)
+    if place.side.upright and wall_mm > MIN_PAIR_MM:
+        likely = likely * _seen_again(strip.out, likely, wall_mm)
+    likely *= np.exp(-((strip.out / reach_mm * 2) ** 2) / 2) * (strip.out < reach_mm)
+    line = strip.out[np.argmax(likely)]
     near = np.abs(strip.out - line) <= STEP_REACH_MM
     beyond = Kind.WALL_SHEET if place.foot else Kind.FACE_SHEET
     found: dict[Kind, list[tuple[float, float]]] = {}
@@ -110,7 +119,7 @@ def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_seen: bool) ->
         step = _step(strip.out[near], profile[near])
         if step is not None:
             out, rises = step
-            kind = beyond if rises and not wall_seen else Kind.FACE_WALL
+            kind = beyond if rises and wall_mm == 0 else Kind.FACE_WALL
             found.setdefault(kind, []).append((middle, out))
     return [_points(place, places, kind) for kind, places in found.items()]
 
@@ -122,10 +131,10 @@ def _points(place: Place, found: list[tuple[float, float]], kind: Kind) -> EdgeP
     return EdgePoints(side=place.side, kind=kind, points_px=points)
 
 
-def _strongest_line(
-    out: NDArray[np.float64], profiles: NDArray[np.float64], *, sd_mm: float, falling: bool
-) -> float:
-    """Where most profiles change steeply, not far from where they are expected to.
+def _steepness(
+    out: NDArray[np.float64], profiles: NDArray[np.float64], *, falling: bool
+) -> NDArray[np.float64]:
+    """How steeply most profiles change, per column.
 
     Only where they fall outward, if asked: a tower's open end is dark inside, and the sheet
     beyond it may be bright.
@@ -135,9 +144,18 @@ def _strongest_line(
     step = out[1] - out[0]
     smooth = cv2.GaussianBlur(log, (0, 0), sigmaX=SMOOTH_MM / step, sigmaY=1e-6)
     slopes = np.gradient(smooth, step, axis=1)
-    slope = np.median(np.maximum(-slopes, 0) if falling else np.abs(slopes), axis=0)
-    likely = np.nan_to_num(slope) * np.exp(-((out / sd_mm) ** 2) / 2)
-    return float(out[np.argmax(likely)])
+    steep = np.median(np.maximum(-slopes, 0) if falling else np.abs(slopes), axis=0)
+    return np.asarray(np.nan_to_num(steep), dtype=np.float64)
+
+
+def _seen_again(
+    out: NDArray[np.float64], steep: NDArray[np.float64], wall_mm: float
+) -> NDArray[np.float64]:
+    """How steep it is a wall's width further out: a wall has two edges."""
+    near, far = (
+        np.searchsorted(out, out + share * wall_mm).clip(0, len(out) - 1) for share in WALL_SLACK
+    )
+    return np.array([steep[a : b + 1].max() for a, b in zip(near, far, strict=True)])
 
 
 def _bar_difference(

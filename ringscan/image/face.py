@@ -21,12 +21,11 @@ from ringscan.image.reference import SheetView
 from ringscan.image.strip import Crop, Place
 from ringscan.plan import Axis, Direction, Plan
 
-SIZE_LIMIT = 0.04
-"""A tower off its plan's size by more is another tower, or another plan."""
 SIZE_NOTICE = 0.015
-"""The user is told of more than this."""
-ASPECT_LIMIT = 0.03
-"""The same for width against height, which no error of the focal length can change."""
+"""The user is told of a size that is off the plan's by more."""
+MAX_STRAIN = 5.0
+"""Standard deviations: a printed tower's size, or the picture's focal length or middle, that must
+be off by more to fit the plan, means another tower or another plan."""
 WIDE_MM, NARROW_MM = 4.0, 1.5
 """Reach of the search for edges: after the coarse search, and after a fit."""
 MIN_EDGE_POINTS = 5
@@ -51,6 +50,7 @@ class FaceView:
     sheet_size_mm : width and height as the sheet alone measures them; NaN where not seen
     size_sd : relative standard deviation of that, from the focal length
     rms_mm : of the edge points about the fitted box
+    corners, rounding : how round the upright corners are commanded, and the factor found
     edge_points : found along each side
     flags : what the user should know
     """
@@ -65,6 +65,8 @@ class FaceView:
     sheet_size_mm: tuple[float, float]
     size_sd: float
     rms_mm: float
+    corners: Corners
+    rounding: float
     edge_points: tuple[EdgePoints, ...]
     flags: tuple[str, ...]
 
@@ -79,6 +81,20 @@ class FaceView:
     def to_px(self, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where points of the face appear in the picture, (n, 2)."""
         return self.camera.project(self.points_mm(s_mm, z_mm))
+
+    def missing_mm(self, z_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """How far the sheet is seen inside the outline at the entry and the far edge, (n,) each.
+
+        Where a corner is round its silhouette lies lower than the face, and so further in.
+        """
+        drop = self.rounding * self.corners.at(z_mm)[0]
+        eye = self.camera.position_mm
+        far = Side.RIGHT if self.entry is Side.LEFT else Side.LEFT
+        slopes = [
+            max(0.0, -self.box.lean_mm(side, eye)) / (-eye[2] - self.box.width_mm)
+            for side in (self.entry, far)
+        ]
+        return tuple(drop * slope for slope in slopes)
 
 
 def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axis) -> FaceView:
@@ -96,16 +112,13 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     box = find_tower(photo, view, pose, plan)
     corners_px = pose.camera.project(_corner_points(box))
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
-    now = Outline(
-        vector=pose.vector, camera=pose.camera, box=box, rounding=0.35, edges=[], rms_mm=0
-    )
+    now = Outline.before(pose, box)
     for reach in (WIDE_MM, NARROW_MM):
         edges = _find_edges(crop, now, pose, plan, corners, reach)
         _check_edges(photo, edges)
         now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
     size = _measured_size(now)
     size_sd = pose.focal_sd * box.width_mm / (-pose.camera.position_mm[2] - box.width_mm)
-    _check_size(photo, plan, size, size_sd)
     free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
     if moved_px > NARROW_MM / 3 * _scale(corners_px, *sizes):
@@ -113,6 +126,13 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         _check_edges(photo, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
+    if now.strain > MAX_STRAIN:
+        seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in size)
+        raise PlanError(
+            f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
+            f"'{plan.tower}' says {sizes[0]:g} × {sizes[1]:g} mm; use the plan this tower was "
+            f"printed with, and the photo as the phone took it"
+        )
     if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
             f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; lay "
@@ -131,6 +151,8 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         sheet_size_mm=size,
         size_sd=size_sd,
         rms_mm=now.rms_mm,
+        corners=corners,
+        rounding=now.rounding,
         edge_points=tuple(now.edges),
         flags=_flags(now, sizes, size, size_sd),
     )
@@ -177,7 +199,7 @@ def _find_edges(
         if not by_comb or (wall_seen and reach == NARROW_MM):
             if wall_seen:
                 place = replace(place, foot=False, round_by=0.0)
-            steps = step_edges(crop, place, reach_mm=reach, wall_seen=wall_seen)
+            steps = step_edges(crop, place, reach_mm=reach, wall_mm=wall_mm if wall_seen else 0.0)
             edges += [part for part in steps if len(part.points_px) >= MIN_EDGE_POINTS]
     return edges
 
@@ -212,17 +234,3 @@ def _flags(
         if abs(got / want - 1) > SIZE_NOTICE + 2 * size_sd:
             flags.append(f"the face is {got:.1f} mm {name}, {want:.1f} mm in the plan")
     return tuple(flags)
-
-
-def _check_size(photo: Photo, plan: Plan, size: tuple[float, float], size_sd: float) -> None:
-    """Refuse a tower that is not the plan's."""
-    ratios = np.array(size) / (plan.size.width_mm, plan.height_mm)
-    off = float(np.nanmax(np.abs(np.log(ratios)), initial=0.0))
-    aspect = abs(math.log(ratios[0] / ratios[1]))
-    if off > SIZE_LIMIT + 2 * size_sd or aspect > ASPECT_LIMIT:
-        seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in size)
-        raise PlanError(
-            f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
-            f"'{plan.tower}' says {plan.size.width_mm:g} × {plan.height_mm:g} mm; use the plan "
-            f"this tower was printed with"
-        )

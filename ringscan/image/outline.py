@@ -53,6 +53,7 @@ class Outline:
     rounding : fitted factor of Corners.drop_mm
     edges : the edge points that were kept
     rms_mm : of these about the box
+    strain : the farthest that anything is from what was expected of it, in standard deviations
     """
 
     vector: NDArray[np.float64]
@@ -61,6 +62,7 @@ class Outline:
     rounding: float
     edges: list[EdgePoints]
     rms_mm: float
+    strain: float
 
     @classmethod
     def before(cls, pose: Pose, box: Box) -> Outline:
@@ -72,6 +74,7 @@ class Outline:
             rounding=1.0,
             edges=[],
             rms_mm=0.0,
+            strain=0.0,
         )
 
 
@@ -99,14 +102,19 @@ def fit_outline(
         camera = pose.expected.camera(values[6:]) if camera_free else start.camera
         return camera, _box(values)
 
+    def surprises(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        parts = [(values[3:5] / sizes - 1) / size_sd, [(values[5] - 1) / ROUNDING_SD]]
+        if camera_free:
+            parts.append(pose.expected.misses(values[6:]))
+        return np.concatenate(parts)
+
     def residuals(values: NDArray[np.float64], points: _Points) -> NDArray[np.float64]:
         camera, box = unpacked(values)
         off, sd = points.out_mm(camera, box, values[5], corners)
-        size = (values[3:5] / sizes - 1) / size_sd
-        parts = [off / (sd * points.share), size, [(values[5] - 1) / ROUNDING_SD]]
+        parts = [off / (sd * points.share), surprises(values)]
         if camera_free:
             sheet = sheet_misses(values[6:], pose.expected, view, scale)[pose.used]
-            parts += [sheet.ravel() / CORNER_SD_PX, pose.expected.misses(values[6:])]
+            parts.append(sheet.ravel() / CORNER_SD_PX)
         return np.concatenate(parts)
 
     box = start.box
@@ -131,6 +139,7 @@ def fit_outline(
         rounding=float(values[5]),
         edges=edges,
         rms_mm=float(np.sqrt((off[np.concatenate(kept)] ** 2).mean())),
+        strain=float(np.abs(surprises(values)).max()),
     )
 
 

@@ -93,13 +93,13 @@ class Strip:
     light: NDArray[np.float32]
 
     @classmethod
-    def of(cls, crop: Crop, place: Place, reach_mm: float) -> Strip:
-        """Sample within `reach_mm` of a line."""
+    def of(cls, crop: Crop, place: Place, reach_mm: float, beyond_mm: float = 0.0) -> Strip:
+        """Sample within `reach_mm` of a line, and `beyond_mm` more on its outer side."""
         half = place.box.length_mm(place.side) / 2
         ends = place.camera.project(place.points_mm(np.array([-half, half]), np.zeros(2)))
         px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
         along = np.arange(-half, half, ALONG_PX / px_per_mm)
-        out = np.arange(-reach_mm, reach_mm, ACROSS_PX / px_per_mm)
+        out = np.arange(-reach_mm, reach_mm + beyond_mm, ACROSS_PX / px_per_mm)
         a, o = np.meshgrid(along, out, indexing="ij")
         points = place.points_mm(a.ravel(), o.ravel())
         seen = place.camera.project(points).reshape(*a.shape, 2)

