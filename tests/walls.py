@@ -26,7 +26,6 @@ TIME_STEP_S = 1e-4
 """Commands are taken as straight between steps: at 5000 mm/s² that errs by 6 nm."""
 
 TABLE_STEP_S = 2e-5
-PIXEL_MM = 0.1
 FINE = 2
 """Points per pixel at which the wall is shaded before it is averaged to pixels."""
 
@@ -43,6 +42,7 @@ class Wall:
     family, shaper_damping : the shaper's; `commanded_damping` per band overrides the latter
     commanded_hz : per band, (b,); NaN is shaper off
     along_commanded_hz : the same of the other axis, which is told the same where this is None
+    pixel_mm : step of the wall positions
     texture_um : rms height of the bead's texture, averaged over a band's layers
     gain : of the grazing light, the tangent of its slant; either sign
     stretch, shift_mm, height_mm : by which the places handed on are too small, see `Bent`
@@ -62,6 +62,7 @@ class Wall:
     acceleration_mm_s2: float = 3000.0
     corner_speed_mm_s: float = 5.0
     length_mm: float = 60.0
+    pixel_mm: float = 0.1
     texture_um: float = 1.5
     bulge_um: float = 60.0
     belt_um: float = 3.0
@@ -112,7 +113,7 @@ def doubts_of(wall: Wall) -> Doubts:
 def simulate_walls(wall: Wall, seed: int) -> Walls:
     """Draw, light and photograph one face."""
     rng = np.random.default_rng(seed)
-    step = PIXEL_MM / FINE
+    step = wall.pixel_mm / FINE
     s = np.arange(step / 2, wall.length_mm, step)
     h = wall_height_mm(wall, s) + _flaws_mm(wall, s, rng)
     light = _shade(wall, np.gradient(h, step, axis=1))

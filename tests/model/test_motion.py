@@ -1,5 +1,6 @@
 """Where the nozzle is: kinematics against numerical integration, and the inversion of s(t)."""
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -7,9 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.signal import TransferFunction, lsim
 
 from ringscan.model.motion import CornerMotion
 from ringscan.model.shapers import Impulses, shaper_impulses
+from ringscan.model.vibration import pole
 from ringscan.plan import Family, Shaper
 
 OFF = Impulses(amplitudes=np.ones((1, 1)), times_s=np.zeros((1, 1)))
@@ -132,13 +135,14 @@ def test_shaped_motion_is_the_delayed_sum() -> None:
     expected = sum(
         a * motion.position_mm(t - d) for a, d in ((0.2, 0.0), (0.5, 0.011), (0.3, 0.025))
     )
-    assert motion.shaped_position_mm(t, impulses)[0] == pytest.approx(expected, abs=1e-12)
-    # its speed, by central differences wherever no piece begins or ends within the step
+    # the law is tabulated: 10 nm
+    assert motion.shaped_position_mm(t, impulses)[0] == pytest.approx(expected, abs=1e-5)
+    # its speed, by central differences wherever no piece begins or ends within a step of the table
     v = motion.shaped_speed_mm_s(t, impulses)[0]
     h = 1e-6
     rise = motion.shaped_position_mm(t + h, impulses) - motion.shaped_position_mm(t - h, impulses)
     assert np.median(np.abs(rise[0] / (2 * h) - v)) < 1e-3
-    assert np.quantile(np.abs(rise[0] / (2 * h) - v), 0.98) < 0.02
+    assert np.quantile(np.abs(rise[0] / (2 * h) - v), 0.98) < 0.1
 
 
 def test_at_full_speed_the_wall_is_drawn_later_by_the_mean_delay() -> None:
@@ -149,3 +153,25 @@ def test_at_full_speed_the_wall_is_drawn_later_by_the_mean_delay() -> None:
     impulses = shaper_impulses(shaper, np.array([np.nan, 30.0, 45.0]), np.full(3, 0.1))
     t = motion.passing_time_s(np.array([20.0, 40.0]), impulses)
     assert t - t[0] == pytest.approx(impulses.delay_s[:, None] * np.ones(2), abs=1e-6)
+
+
+def test_ringing_of_the_axis_along_the_face_against_integration() -> None:
+    f, zeta = 24.0, 0.07
+    motion = CornerMotion(
+        speed_mm_s=120,
+        acceleration_mm_s2=3000,
+        corner_speed_mm_s=5,
+        length_mm=60,
+        ringing=complex(pole(f, zeta)),
+    )
+    # the axis as a low-pass of its command, stepped by scipy
+    w = 2 * np.pi * f
+    axis = TransferFunction([2 * zeta * w, w**2], [1, 2 * zeta * w, w**2])
+    t = np.arange(0, 0.45, 1e-4)
+    _, followed, _ = lsim(axis, replace(motion, ringing=None).position_mm(t), t)
+    # commands are taken as straight between steps of 0.1 ms: 3000 / 8 × (1e-4)² and rounding
+    assert np.abs(motion.position_mm(t) - followed).max() < 1e-4
+    # it is no small thing: a / w² is 130 µm
+    assert np.abs(followed - replace(motion, ringing=None).position_mm(t)).max() > 0.1
+    rise = np.gradient(motion.position_mm(t), t)
+    assert np.abs(rise - motion.speed_at_mm_s(t))[2:].max() < 0.5

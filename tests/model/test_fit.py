@@ -1,0 +1,214 @@
+"""The joint fit on walls simulated in time, and against an independent library."""
+
+from dataclasses import replace
+
+import control
+import numpy as np
+import pytest
+from scipy.stats import chi2
+from walls import RAMP, Wall, doubts_of, random_wall, simulate_walls, wall_height_mm
+
+from ringscan.model.answers import fit_null, fit_spacing, measure_ripple
+from ringscan.model.budget import Interval, intervals
+from ringscan.model.fit import JointFit, fit_jointly
+from ringscan.model.problem import Walls
+from ringscan.model.verdict import Outcome, Verdict, judge
+
+NAN = float("nan")
+UP = tuple(np.linspace(15, 60, 40).tolist())
+COARSE = {"commanded_hz": (*RAMP[:4], *np.linspace(15, 60, 36).tolist()), "pixel_mm": 0.2}
+"""Fewer bands and pixels than a photo has, so that the tests are fast."""
+
+
+def fitted(wall: Wall, seed: int) -> tuple[Walls, JointFit]:
+    walls = simulate_walls(wall, seed)
+    return walls, fit_jointly(walls, doubts_of(wall))
+
+
+def judged(walls: Walls, fit: JointFit) -> Verdict:
+    frequency, damping = intervals(fit.estimate)
+    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    null = fit_null(fit.problem, spacing)
+    return judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+
+
+def in_standard_errors(interval: Interval, truth: float) -> float:
+    return (interval.value - truth) / (interval.half_width / 1.96)
+
+
+def test_errors_are_what_the_intervals_say() -> None:
+    """A dozen random walls: neither larger nor far smaller than stated."""
+    scores = []
+    for seed in range(12):
+        wall = random_wall(np.random.default_rng([seed, 7]), **COARSE)
+        wall = replace(wall, along_commanded_hz=None)
+        _, fit = fitted(wall, seed)
+        f, zeta = intervals(fit.estimate)
+        scores.append(
+            (in_standard_errors(f, wall.frequency_hz), in_standard_errors(zeta, wall.damping_ratio))
+        )
+        # an interval of use: this range of walls has ripple from plain to weak
+        assert f.half_width < 0.06 * wall.frequency_hz
+    for name, score in zip(("frequency", "damping"), np.transpose(scores), strict=True):
+        # the sum of 12 squared standard scores lies between these in 998 of 1000 runs
+        low, high = chi2.ppf([0.001, 0.999], len(score))
+        # intervals may be wider than needed by half, which halves the squares and more
+        assert low / 3 < (score**2).sum() < high, (name, score)
+
+
+@pytest.mark.parametrize(
+    "wall",
+    [
+        Wall(gain=3, **COARSE),
+        Wall(gain=-3, **COARSE),
+        Wall(family="ZVD", frequency_hz=27, damping_ratio=0.05, **COARSE),
+        Wall(family="EI", frequency_hz=45, damping_ratio=0.11, **COARSE),
+        Wall(family="ZVDD", frequency_hz=33, damping_ratio=0.06, **COARSE),
+        Wall(frequency_hz=46, damping_ratio=0.11, along_hz=19, **COARSE),  # a soft other axis
+        Wall(commanded_hz=UP, pixel_mm=0.2),  # no reference band
+        Wall(family="ZVD", commanded_hz=UP, pixel_mm=0.2),
+        Wall(family="EI", commanded_hz=UP, pixel_mm=0.2),
+        Wall(commanded_hz=UP, along_commanded_hz=(NAN,) * len(UP), pixel_mm=0.2),
+        Wall(commanded_hz=(NAN, NAN, *np.linspace(20, 60, 16).tolist())),
+        Wall(length_mm=30, speed_mm_s=300),  # never at full speed
+        Wall(frequency_hz=50, damping_ratio=0.03, commanded_hz=tuple(np.linspace(12, 42, 40))),
+    ],
+    ids=range(13),
+)
+def test_truth_is_found(wall: Wall) -> None:
+    _, fit = fitted(wall, 11)
+    f, zeta = intervals(fit.estimate)
+    # 3.5 standard errors: one such test in two thousand fails by chance
+    assert abs(in_standard_errors(f, wall.frequency_hz)) < 3.5
+    assert abs(in_standard_errors(zeta, wall.damping_ratio)) < 3.5
+    # ripple is plain on these: 3 % of the frequency, a quarter of the damping ratio
+    assert f.half_width < (0.03 if wall.length_mm > 40 else 0.06) * wall.frequency_hz
+    assert zeta.high - zeta.low < 0.6 * wall.damping_ratio
+
+
+def decay_of(frequency_hz: float, damping_ratio: float) -> tuple[Wall, Walls]:
+    """Bands that differ by their shaper only, lit evenly, without any flaw."""
+    wall = Wall(
+        frequency_hz=frequency_hz,
+        damping_ratio=damping_ratio,
+        along_hz=0,
+        texture_um=0,
+        bulge_um=0,
+        belt_um=0,
+        sensor=1e-5,
+        gain=1,
+        ambient=0,
+        acceleration_mm_s2=3500,
+        speed_mm_s=100,
+    )
+    return wall, simulate_walls(wall, 0)
+
+
+@pytest.mark.parametrize(("f", "zeta"), [(45.0, 0.05), (31.0, 0.1)])
+def test_against_eigensystem_realisation(f: float, zeta: float) -> None:
+    """The same clean wall read by python-control, which knows neither ramp nor shading."""
+    wall, walls = decay_of(f, zeta)
+    # from 2 mm on the nozzle runs at a constant speed, so that the profile is a decay in time
+    s = np.arange(2.0, 42.0, 0.1)
+    decay = np.gradient(wall_height_mm(replace(wall, commanded_hz=(NAN,)), s)[0], s)
+    system, _ = control.eigensys_realization(decay, 2, m=180, n=180, dt=0.1 / 100)
+    wn, damping, _ = control.damp(system, doprint=False)
+    estimate = fit_jointly(walls, doubts_of(wall)).estimate
+    # the library is exact to seven digits here; the fit allows for bent shading and misplaced edges
+    assert estimate.frequency_hz == pytest.approx(wn[0] / (2 * np.pi), rel=3e-3)
+    assert estimate.damping_ratio == pytest.approx(damping[0], rel=0.02)
+
+
+@pytest.mark.parametrize("f", [47.0, 57.0])
+def test_false_quiet_band_is_not_taken(f: float) -> None:
+    """With ZV and little damping the ramp meets f_n / 3 as well, and no louder."""
+    wall = Wall(frequency_hz=f, damping_ratio=0.03, commanded_hz=UP, pixel_mm=0.2)
+    walls, fit = fitted(wall, 12)
+    assert abs(fit.estimate.frequency_hz - f) < 0.02 * f
+    ripple = measure_ripple(fit)
+    false = int(np.argmin(np.abs(np.array(UP) - f / 3)))
+    # the band really is quiet: less than a fifth of an unshaped one
+    assert abs(ripple.signed[false]) < 0.2
+    assert judged(walls, fit).outcome is Outcome.CALL
+
+
+@pytest.mark.parametrize("belt_um", [15.0])
+def test_belt_teeth_are_no_ringing(belt_um: float) -> None:
+    """A 2 mm pattern at 120 mm/s would pass for 60 Hz."""
+    walls, fit = fitted(Wall(frequency_hz=0, belt_um=belt_um, **COARSE), 13)
+    assert judged(walls, fit).outcome is Outcome.NO_CALL
+
+
+def test_belt_teeth_do_not_move_the_answer() -> None:
+    plain, belted = (
+        fitted(Wall(belt_um=belt_um, texture_um=2, **COARSE), 14)[1].estimate
+        for belt_um in (0.0, 15.0)
+    )
+    # the same wall but for the teeth, whose slope is that of the ripple: a third of the interval
+    error = np.sqrt(plain.covariance[0, 0])
+    assert abs(belted.frequency_hz - plain.frequency_hz) < 0.7 * error + 0.05
+    assert belted.damping_ratio == pytest.approx(plain.damping_ratio, rel=0.04)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_blank_wall_gets_no_call(seed: int) -> None:
+    blank = Wall(frequency_hz=0, texture_um=1 + seed, belt_um=seed, **COARSE)
+    walls, fit = fitted(blank, seed)
+    verdict = judged(walls, fit)
+    assert verdict.outcome is Outcome.NO_CALL
+    assert verdict.reasons
+
+
+def test_lamp_on_the_other_side_gives_the_same_answer() -> None:
+    left, right = (fitted(Wall(gain=gain, **COARSE), 15)[1].estimate for gain in (2.0, -2.0))
+    # the same wall, texture included; only shading beyond the first order tells them apart
+    assert left.frequency_hz == pytest.approx(right.frequency_hz, rel=0.01)
+    assert left.damping_ratio == pytest.approx(right.damping_ratio, rel=0.06)
+
+
+@pytest.mark.parametrize("f", [36.0, 39.0])
+def test_damping_ramp(f: float) -> None:
+    """The frequency stays, the damping setting rises with height."""
+    wall = Wall(
+        frequency_hz=f,
+        damping_ratio=0.09,
+        commanded_hz=(*[NAN] * 4, *[38.0] * 36),
+        commanded_damping=(*[NAN] * 4, *np.linspace(0, 0.3, 36).tolist()),
+        pixel_mm=0.2,
+    )
+    _, fit = fitted(wall, 16)
+    frequency, damping = intervals(fit.estimate)
+    assert abs(in_standard_errors(frequency, f)) < 3.5
+    assert abs(in_standard_errors(damping, 0.09)) < 3.5
+    assert frequency.half_width < 0.04 * f
+
+
+def test_places_that_are_a_little_wrong_cost_little() -> None:
+    """Scale, edge and heights off by twice their standard uncertainty."""
+    wall = Wall(stretch=0.008, shift_mm=-0.2, height_mm=0.4, **COARSE)
+    _, fit = fitted(wall, 17)
+    frequency, damping = intervals(fit.estimate)
+    # twice in three inputs is a rare photo: the intervals' double
+    assert abs(in_standard_errors(frequency, 38)) < 4
+    assert abs(in_standard_errors(damping, 0.08)) < 4
+
+
+def test_ripple_of_each_band_is_signed() -> None:
+    """Below and above the quiet height crests and troughs change places."""
+    wall = Wall(texture_um=1.0, **COARSE)
+    _, fit = fitted(wall, 18)
+    ripple = measure_ripple(fit)
+    ramp = ~np.isnan(np.array(wall.commanded_hz))
+    below = ramp & (np.nan_to_num(np.array(wall.commanded_hz)) < 34)
+    above = ramp & (np.nan_to_num(np.array(wall.commanded_hz)) > 42)
+    near = below & (np.nan_to_num(np.array(wall.commanded_hz)) > 24)
+    assert np.sign(ripple.signed[near].mean()) == -np.sign(ripple.signed[above].mean())
+    # the reference bands are the unit; a few per cent of texture and shading
+    assert np.abs(ripple.signed[~ramp] - 1).max() < 0.15
+    # ZV's |cos| law for an undamped axis, good to a tenth at this damping: R = cos(pi f / 2 f_c)
+    commanded = np.array(wall.commanded_hz)[above]
+    expected = np.cos(np.pi * 38 / (2 * commanded))
+    assert np.abs(np.abs(ripple.signed[above]) - expected).max() < 0.12
+    # scores of the bands' scatter about the fit: the stated errors are true
+    score = (np.abs(ripple.signed) - ripple.fitted) / ripple.standard_error
+    assert 0.3 < np.median(np.abs(score)) < 2.0
