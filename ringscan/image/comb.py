@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -27,6 +28,7 @@ SEARCH_MM, SEARCH_DEG = 10.0, 12.0
 """A tower laid down by hand is off its place by less."""
 SIZE_DOUBT, SIZE_SLACK = 0.02, 0.03
 """A size off the plan's by SIZE_SLACK must explain some SIZE_DOUBT of the map; more is no worse."""
+MAX_STRETCH = 0.5
 MIN_HIDDEN = 0.6
 """Share of the comb below a tower that must be hidden by it."""
 MIN_SEEN = 0.4
@@ -83,9 +85,11 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     )
 
     def score(box: Box) -> float:
+        stretch = np.array([box.width_mm / start.width_mm, box.height_mm / start.height_mm]) - 1
+        if np.abs(stretch).max() > MAX_STRETCH:
+            return -math.inf
         inside = _hidden(box, eye, seen.shape)
         agree = np.where(inside, ~seen, seen) & known
-        stretch = np.array([box.width_mm / start.width_mm, box.height_mm / start.height_mm]) - 1
         doubt = SIZE_DOUBT * (1 - np.exp(-np.abs(stretch) / SIZE_SLACK))
         return float(agree.sum() / known.sum()) - float(doubt.sum())
 

@@ -29,11 +29,13 @@ BAR_CORE = 0.35
 FLANK_MM = (0.35, 1.0)
 """Where, from the edge, the levels on both sides are taken."""
 STEP_FLANK_MM = (0.15, 0.7)
+"""The same for a step of brightness, where the wall beyond may be narrow."""
 STEP_WINDOW_MM = 4.0
 """Length of edge over which brightness is averaged."""
 STEP_REACH_MM = 1.0
 """An edge is straight, and as expected turned, to within this."""
 SMOOTH_MM = 0.12
+"""About a pixel and a half: noise goes, an edge stays."""
 MIN_PAIR_MM = 1.5
 """Of walls seen at least so wide, both edges can be told apart."""
 WALL_SLACK = (0.7, 1.3)
@@ -97,10 +99,9 @@ def comb_edge(
 def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> list[EdgePoints]:
     """Where brightness steps at an edge, within `reach_mm` of where it is expected to.
 
-    Below it the tower's wall is seen `wall_mm` wide, or not at all.
-
-    Where it is darker outside, the step may be the shade on the corner's round, inside of the
-    outline, whatever lies beyond; where it is brighter and no wall is seen, that is the sheet.
+    Below it the tower's wall is seen `wall_mm` wide, or not at all. Where it is darker outside,
+    the step may be the shade on the corner's round, inside of the outline, whatever lies beyond;
+    where it is brighter and no wall is seen, that is the sheet.
     """
     strip = Strip.of(crop, place, reach_mm, beyond_mm=WALL_SLACK[1] * wall_mm)
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM

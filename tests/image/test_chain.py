@@ -23,6 +23,7 @@ from ringscan.plan import Plan
 STRAIGHT = Scene(
     width_px=2000, height_px=2600, focal_px=2050, eye_mm=(101, 138, 260), aim_mm=(97, 130)
 )
+SMALL = replace(STRAIGHT, width_px=1300, height_px=1690, focal_px=1332.5)
 LEANING = replace(
     STRAIGHT,
     eye_mm=(150, 185, 290),
@@ -188,24 +189,24 @@ def assert_same_waves(s, got, want, *, shift_mm: float) -> None:
 
 
 def test_clockwise_travel_is_mirrored(tmp_path):
-    scene = replace(STRAIGHT, plan=make_plan(direction='"clockwise"'))
+    scene = replace(SMALL, plan=make_plan(direction='"clockwise"'))
     got = run(photo_of(scene.render(), tmp_path / "a.jpg", quality=92))
     # entry edge right: (0, 0) is the lower right corner
     want = scene.corners_px[[1, 0, 3, 2]]
-    assert np.abs(got.view.corners_px - want).max() / got.view.px_per_mm < 0.1
+    assert np.abs(got.view.corners_px - want).max() / got.view.px_per_mm < 0.15
     log = np.nanmean(np.log(got.bands.profile), axis=0)
     # the ripple decays from the entry edge
     assert np.std(np.diff(log[20:150])) > 3 * np.std(np.diff(log[-150:-20]))
 
 
 def test_a_sheet_without_a_tower(tmp_path):
-    photo = photo_of(replace(STRAIGHT, tower=False).render(), tmp_path / "a.jpg")
+    photo = photo_of(replace(SMALL, tower=False).render(), tmp_path / "a.jpg")
     with pytest.raises(FaceError, match="no tower on the scan sheet"):
         run(photo)
 
 
 def test_a_tower_without_a_sheet(tmp_path):
-    photo = photo_of(replace(STRAIGHT, sheet=False).render(), tmp_path / "a.jpg")
+    photo = photo_of(replace(SMALL, sheet=False).render(), tmp_path / "a.jpg")
     with pytest.raises(SheetError, match="no scan sheet in the picture"):
         find_sheet(photo)
 
@@ -272,7 +273,7 @@ def test_a_foreign_code_is_named(tmp_path):
 
 
 def test_an_overexposed_face_is_refused(tmp_path):
-    bright = replace(STRAIGHT, albedo=6.0)
+    bright = replace(SMALL, albedo=6.0)
     photo = photo_of(bright.render(), tmp_path / "a.jpg")
     with pytest.raises(FaceError, match="too bright to be measured"):
         run(photo)
