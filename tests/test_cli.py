@@ -410,7 +410,7 @@ def test_results_that_cannot_be_printed(form):
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
-            timeout=120,
+            timeout=300,
         )
     assert done.returncode == OUTPUT
     assert done.stderr == "ringscan: the result cannot be written out: No space left on device\n"
