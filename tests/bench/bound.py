@@ -16,9 +16,19 @@ ROUNDS = 40
 """Alternating projections onto smooth and shared parts; they converge in a few rounds."""
 
 
-def cramer_rao(jacobian: Array, sigma: float) -> Array:
-    """Standard errors of all parameters, from derivatives (parameters, samples)."""
-    return np.asarray(sigma * np.sqrt(np.diag(np.linalg.inv(jacobian @ jacobian.T))))
+def cramer_rao(jacobian: Array, sigma: float, known_to: Array | None = None) -> Array:
+    """Standard errors of all parameters.
+
+    Parameters
+    ----------
+    jacobian : derivatives, (parameters, samples)
+    sigma : of the noise
+    known_to : standard deviations to which parameters are known beforehand, inf where not at all
+    """
+    information = jacobian @ jacobian.T / sigma**2
+    if known_to is not None:
+        information = information + np.diag(1 / known_to**2)
+    return np.asarray(np.sqrt(np.diag(np.linalg.inv(information))))
 
 
 def without_nuisance(
