@@ -35,8 +35,9 @@ from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
 
-STEP_MM = 0.2
-"""Sampling along the face: a fifth of the shortest ripple that a plan may have, or finer."""
+STEPS_MM = (0.1, 0.2)
+STEPS_PER_RIPPLE = 6
+"""Sampling along the face: a sixth of the ripple at the ramp's upper end, within these bounds."""
 
 SCALE_UNCERTAINTY = 0.004
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
@@ -113,7 +114,7 @@ def scan_photo(
     plan, axis = _plan_and_axis(photo, sheet, plan, axis)
     pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
     view = locate_face(photo, sheet, pose, plan, axis)
-    face = rectify_face(photo, view, step_mm=STEP_MM)
+    face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
     bands = measure_bands(face, plan, axis)
     return measure(photo, plan, axis, view, face, bands)
 
@@ -218,6 +219,12 @@ def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
         frequency = np.where(shaped, _band_means(bands, commands.frequency_hz, nearest), np.nan)
         damping = np.where(shaped, _band_means(bands, commands.damping_ratio, nearest), np.nan)
     return shaper_impulses(plan.shaper, frequency, damping)
+
+
+def _step_mm(plan: Plan, axis: Axis) -> float:
+    commands = plan.commands(axis)
+    shortest = plan.motion.speed_mm_s / float(np.nanmax(commands.frequency_hz))
+    return float(np.clip(shortest / STEPS_PER_RIPPLE, *STEPS_MM))
 
 
 def _other(axis: Axis) -> Axis:
