@@ -156,7 +156,10 @@ class _Stack:
         self._index += 1
         if climbs and not self._climbs:
             self._middle = _middle_of_last_loop(done.moves)
-        self._climbs, self._turned, self._moves = climbs, 0.0, []
+        # the rest of a turn is carried over: short moves would else start each layer a little
+        # earlier than the one before
+        rest = self._turned - 2 * math.pi if climbs and self._climbs else 0.0
+        self._climbs, self._turned, self._moves = climbs, rest, []
         self._append(move)
         return done
 
