@@ -156,8 +156,8 @@ class _Stack:
         self._index += 1
         if climbs and not self._climbs:
             self._middle = _middle_of_last_loop(done.moves)
-        # the rest of a turn is carried over: short moves would else start each layer a little
-        # earlier than the one before
+        # the rest of a turn is carried over, so that over hundreds of layers of short moves their
+        # starts do not drift
         rest = self._turned - 2 * math.pi if climbs and self._climbs else 0.0
         self._climbs, self._turned, self._moves = climbs, rest, []
         self._append(move)
