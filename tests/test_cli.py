@@ -1,10 +1,8 @@
-"""The command line: exit statuses, one line for every error, outputs whole or not at all.
+"""The command line: exit statuses, outputs whole or not at all, several photos.
 
-Pictures that are refused early run the real thing; where only the output matters, the scan is
-one that was made before.
+Where only the output matters, the scan is one that was made before.
 """
 
-import io
 import json
 import os
 import subprocess
@@ -12,36 +10,12 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
-from image.tower_scene import PLAN_TEXT, make_plan
+from commands import OUTPUT, PHOTO, Run
 from PIL import Image
-from ringing import RingingScene, both_axes, picture, scanned
+from ringing import both_axes, picture, scanned
 
 from ringscan.cli import main
-from ringscan.layout import CODE_BOX
-
-PLAN, PHOTO, SHEET, FACE, OUTPUT = 3, 4, 5, 6, 7
-
-
-class Run:
-    """Exit status and what was printed."""
-
-    def __init__(self, capsys, *arguments: object) -> None:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main([str(a) for a in arguments])
-        self.status = ended.value.code
-        self.out, self.err = capsys.readouterr()
-
-    def error(self) -> str:
-        """The one line of an error; nothing else may have been printed."""
-        assert self.out == ""
-        assert self.err.startswith("ringscan: ")
-        assert self.err.count("\n") == 1
-        assert self.err.endswith("\n")
-        return self.err.removeprefix("ringscan: ").rstrip("\n")
 
 
 @pytest.fixture
@@ -69,12 +43,6 @@ def made_before(monkeypatch):
     monkeypatch.setattr("ringscan.scan.scan_photo", lambda path, **_: scanned())
 
 
-def save(path: Path, pixels: np.ndarray, mode: str | None = None) -> Path:
-    image = Image.fromarray(pixels)
-    (image.convert(mode) if mode else image).save(path)
-    return path
-
-
 def test_a_photo_of_a_known_axis(run, good):
     """The whole way, at the one place where nothing is replaced."""
     done = run("scan", good, "--json", "--rows", 3)
@@ -83,215 +51,6 @@ def test_a_photo_of_a_known_axis(run, good):
     assert record["verdict"] == "call"
     low, high = record["natural_frequency_interval_hz"]
     assert low < 38.0 < high  # the frequency that the wall was simulated with
-
-
-# --- pictures that cannot be read
-
-GREY = np.full((1300, 1000), 120, np.uint8)
-
-
-def bad_picture(kind: str, folder: Path) -> Path:
-    """A file that is refused, by what is wrong with it."""
-    path = folder / f"{kind}.jpg"
-    match kind:
-        case "text":
-            path.write_text("not a picture")
-        case "empty":
-            path.write_bytes(b"")
-        case "cut-short":
-            path.write_bytes(picture()[: len(picture()) // 2])
-        case "one-byte":
-            path.write_bytes(b"\xff")
-        case "pdf":
-            path.write_bytes(b"%PDF-1.7\n" + bytes(4000))
-        case "tiny":
-            save(path, np.zeros((40, 30), np.uint8))
-        case "thumbnail":
-            save(path, np.full((960, 720), 120, np.uint8))
-        case "huge":
-            # 400 megapixels by its header: 100 kB of zeros if written out as one bit each
-            Image.new("1", (20000, 20000)).save(path, format="PNG")
-        case "32-bit":
-            Image.fromarray(np.zeros((1300, 1000), np.float32)).save(path, format="TIFF")
-        case "missing":
-            pass
-    return path
-
-
-@pytest.mark.parametrize(
-    ("kind", "says"),
-    [
-        ("text", "is not a picture that can be read"),
-        ("one-byte", "is not a picture that can be read"),
-        ("pdf", "is not a picture that can be read"),
-        ("empty", "the file is empty; copy it again"),
-        ("cut-short", "the picture is damaged or cut short"),
-        ("tiny", "30 × 40 px is too small to show ripples"),
-        ("thumbnail", "720 × 960 px is too small to show ripples"),
-        ("huge", "20000 × 20000 px is 400 megapixels; at most 60 are read"),
-        ("32-bit", "32-bit grey values have no known scale"),
-        ("missing", "there is no such file"),
-    ],
-)
-def test_pictures_that_cannot_be_read(run, tmp_path, kind, says):
-    path = bad_picture(kind, tmp_path)
-    done = run("scan", path)
-    assert done.status == PHOTO
-    line = done.error()
-    assert line.startswith(f"{path}: ")
-    assert says in line
-
-
-def test_a_limit_of_megapixels_can_be_set(run, good):
-    done = run("scan", good, "--max-megapixels", 2)
-    assert done.status == PHOTO
-    assert "1600 × 2080 px is 3 megapixels; at most 2 are read" in done.error()
-
-
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="all files are readable here")
-def test_a_file_that_may_not_be_read(run, tmp_path):
-    path = tmp_path / "locked.jpg"
-    path.write_bytes(picture())
-    path.chmod(0)
-    done = run("scan", path)
-    assert done.status == PHOTO
-    assert "cannot be read" in done.error()
-
-
-def test_a_folder_without_pictures(run, tmp_path):
-    (tmp_path / "truth.json").write_text("{}")
-    done = run("scan", tmp_path)
-    assert done.status == PHOTO
-    assert done.error() == f"{tmp_path}: is a folder without pictures; give picture files"
-
-
-def test_a_name_cannot_break_the_line_or_steer_the_terminal(run, tmp_path):
-    done = run("scan", tmp_path / "a\n\x1b[31mb.jpg")
-    assert done.status == PHOTO
-    assert r"a\n\x1b[31mb.jpg: there is no such file" in done.error()
-
-
-# --- pictures without a sheet, in every form that a file can have
-
-
-@pytest.mark.parametrize("name", ["camera", "coffee", "brick", "gravel"])
-def test_photographs_of_other_things(run, tmp_path, name):
-    from skimage import data
-
-    pixels = np.asarray(getattr(data, name)())
-    large = cv2.resize(pixels, None, fx=4, fy=5)
-    done = run("scan", save(tmp_path / f"{name}.png", large))
-    assert done.status == SHEET
-    line = done.error()
-    assert f"{name}.png: " in line
-    assert "no scan sheet in the picture" in line or "chessboard corners" in line
-
-
-@pytest.mark.parametrize("form", ["grey", "cmyk", "16-bit", "palette", "see-through"])
-def test_other_forms_of_pixels_are_read(run, tmp_path, form):
-    # all of them get as far as looking for the sheet
-    wide = np.tile(np.linspace(40, 200, 1000).astype(np.uint8), (1300, 1))
-    path = {
-        "grey": lambda: save(tmp_path / "a.jpg", wide),
-        "cmyk": lambda: save(tmp_path / "a.jpg", wide, "CMYK"),
-        "16-bit": lambda: save(tmp_path / "a.png", wide.astype(np.uint16) * 257),
-        "palette": lambda: save(tmp_path / "a.png", wide, "P"),
-        "see-through": lambda: save(tmp_path / "a.png", wide, "LA"),
-    }[form]()
-    done = run("scan", path)
-    assert done.status == SHEET
-    assert "no scan sheet in the picture" in done.error()
-
-
-# --- the sheet is there, but
-
-
-@pytest.fixture(scope="module")
-def no_tower(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("sheet") / "sheet.jpg"
-    RingingScene(tower=False).save(path)
-    return path
-
-
-@pytest.fixture(scope="module")
-def no_code(tmp_path_factory) -> Path:
-    """The known picture with its code painted over."""
-    pixels = np.array(Image.open(io.BytesIO(picture())))
-    x0, y0, x1, y1 = CODE_BOX
-    box = np.array([[x0 - 1, y0 - 1, 0], [x1 + 1, y0 - 1, 0], [x1 + 1, y1 + 1, 0], [x0, y1, 0]])
-    cv2.fillConvexPoly(pixels, RingingScene().project(box).astype(np.int32), (190, 190, 190))
-    path = tmp_path_factory.mktemp("code") / "code.png"
-    return save(path, pixels)
-
-
-def test_a_sheet_without_a_tower(run, no_tower):
-    done = run("scan", no_tower)
-    assert done.status == FACE
-    assert "no tower on the scan sheet; lay it on its outline, on its back" in done.error()
-
-
-def test_no_code_and_no_plan(run, no_code):
-    done = run("scan", no_code)
-    assert done.status == SHEET
-    assert "code cannot be read; give the plan file and the axis" in done.error()
-
-
-def test_no_code_and_a_plan_of_two_axes(run, no_code, plan_file):
-    done = run("scan", no_code, "--plan", plan_file)
-    assert done.status == PLAN
-    assert "the plan has two axes; say which one the face shows" in done.error()
-
-
-def test_an_axis_that_the_plan_does_not_have(run, no_code, tmp_path):
-    plan = tmp_path / "x-only.toml"
-    plan.write_text(PLAN_TEXT)
-    done = run("scan", no_code, "--plan", plan, "--axis", "y")
-    assert done.status == PLAN
-    assert "plan 'WREN-1' has no ramp for axis Y" in done.error()
-
-
-def test_a_plan_of_another_tower(run, good, tmp_path):
-    plan = tmp_path / "other.toml"
-    plan.write_text(make_plan(width_mm="54.0").to_toml(), encoding="utf-8")
-    done = run("scan", good, "--plan", plan, "--axis", "x")
-    assert done.status == PLAN
-    assert "but plan 'WREN-1' says 54 × 100.1 mm" in done.error()
-
-
-# --- the plan
-
-
-@pytest.mark.parametrize(
-    ("text", "says"),
-    [
-        (None, "there is no such plan file"),
-        ("tower = ", "is not TOML"),
-        ("\x00\xff", "is not TOML"),
-        ("", "tower is missing"),
-        (PLAN_TEXT.replace("speed_mm_s = 100.0", "speed_mm_s = 1e9", 1), "motion.speed_mm_s"),
-        (PLAN_TEXT + "colour = 3\n", "reference.colour is not a key of a plan"),
-    ],
-)
-@pytest.mark.parametrize("command", ["sheet", "scan"])
-def test_a_bad_plan(run, good, tmp_path, command, text, says):
-    path = tmp_path / "bad.toml"
-    if text is not None:
-        path.write_text(text, encoding="utf-8")
-    done = run("sheet", path) if command == "sheet" else run("scan", good, "--plan", path)
-    assert done.status == PLAN
-    line = done.error()
-    assert line.startswith(f"{path}: ")
-    assert says in line
-    assert not path.with_suffix(".pdf").exists()
-
-
-def test_a_folder_for_a_plan(run, good, tmp_path):
-    done = run("scan", good, "--plan", tmp_path)
-    assert done.status == PLAN
-    assert "cannot be read as text" in done.error()
-
-
-# --- the command line itself
 
 
 @pytest.mark.parametrize(
@@ -318,9 +77,6 @@ def test_help_is_no_error(run):
     done = run("--help")
     assert (done.status, done.err) == (0, "")
     assert max(map(len, done.out.splitlines())) <= 80
-
-
-# --- results
 
 
 def test_the_table_fits_80_columns(run, good, made_before):
@@ -416,9 +172,6 @@ def test_results_that_cannot_be_printed(form):
     assert done.stderr == "ringscan: the result cannot be written out: No space left on device\n"
 
 
-# --- several photos
-
-
 @pytest.fixture
 def mixed(tmp_path, monkeypatch) -> Path:
     """A folder with two photos that scan at once, one that is damaged, and a file that is none."""
@@ -467,9 +220,6 @@ def test_marked_does_not_go_with_a_folder_of_several(run, mixed):
     done = run("scan", mixed, "--marked", mixed / "m.png")
     assert done.status == 2
     assert "--marked goes with a single photo" in done.err
-
-
-# --- what is missing on a bare machine
 
 
 def test_a_missing_system_library_is_one_line(run, good, monkeypatch):
