@@ -8,14 +8,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import PlanError, SheetError
 from ringscan.image.bands import Bands, measure_bands
-from ringscan.image.face import FaceView, locate_face
-from ringscan.image.photo import Photo, read_photo
-from ringscan.image.pose import find_pose
-from ringscan.image.quality import find_flaws
-from ringscan.image.rectify import Face, rectify_face
-from ringscan.image.reference import SheetView, find_sheet, read_code
+from ringscan.image.face import FaceView
+from ringscan.image.rectify import Face
+from ringscan.look import Look, look_at
 from ringscan.model.answers import (
     BandRipple,
     NullEstimate,
@@ -34,10 +30,6 @@ from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
 from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
-
-STEPS_MM = (0.1, 0.2)
-STEPS_PER_RIPPLE = 6
-"""Sampling along the face: a sixth of the ripple at the ramp's upper end, within these bounds."""
 
 SCALE_UNCERTAINTY = 0.004
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
@@ -109,18 +101,19 @@ def scan_photo(
         If the picture cannot be measured at all. A picture that can be measured but says
         nothing is no error: see `Scan.verdict`.
     """
-    photo = read_photo(path, max_megapixels=max_megapixels)
-    sheet = find_sheet(photo)
-    plan, axis = _plan_and_axis(photo, sheet, plan, axis)
-    pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
-    view = locate_face(photo, sheet, pose, plan, axis)
-    face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
-    bands = measure_bands(face, plan, axis)
-    return measure(photo, plan, axis, view, face, bands)
+    look = look_at(
+        path,
+        plan=plan,
+        axis=axis,
+        check_line_mm=check_line_mm,
+        max_megapixels=max_megapixels,
+    )
+    return measure(look, measure_bands(look.face, look.plan, look.axis))
 
 
-def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, bands: Bands) -> Scan:
+def measure(look: Look, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
+    plan, axis = look.plan, look.axis
     walls = walls_of(bands, plan, axis)
     fit = fit_jointly(walls, _doubts(plan, axis))
     frequency, damping = intervals(fit.estimate)
@@ -138,12 +131,12 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
         )
         verdict = replace(verdict, reasons=(*verdict.reasons, *causes))
     return Scan(
-        photo=photo.source,
-        sha256=photo.sha256,
+        photo=look.photo.source,
+        sha256=look.photo.sha256,
         plan=plan,
         axis=axis,
-        view=view,
-        face=face,
+        view=look.view,
+        face=look.face,
         bands=bands,
         fit=fit,
         spacing=spacing,
@@ -160,7 +153,7 @@ def measure(photo: Photo, plan: Plan, axis: Axis, view: FaceView, face: Face, ba
         ),
         quiet_height_mm=quiet,
         verdict=verdict,
-        flags=(*view.flags, *find_flaws(face)),
+        flags=look.flags,
     )
 
 
@@ -221,12 +214,6 @@ def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
     return shaper_impulses(plan.shaper, frequency, damping)
 
 
-def _step_mm(plan: Plan, axis: Axis) -> float:
-    commands = plan.commands(axis)
-    shortest = plan.motion.speed_mm_s / float(np.nanmax(commands.frequency_hz))
-    return float(np.clip(shortest / STEPS_PER_RIPPLE, *STEPS_MM))
-
-
 def _other(axis: Axis) -> Axis:
     return "y" if axis == "x" else "x"
 
@@ -238,28 +225,6 @@ def _band_means(
     values = per_layer[layers]
     ends = zip(bands.first_layer, bands.last_layer, strict=True)
     return np.array([values[first : last + 1].mean() for first, last in ends])
-
-
-def _plan_and_axis(
-    photo: Photo, sheet: SheetView, plan: Plan | None, axis: Axis | None
-) -> tuple[Plan, Axis]:
-    """What was given wins over the sheet's code."""
-    if plan is not None and axis is not None:
-        return plan, axis
-    code = read_code(photo, sheet)
-    if code is not None:
-        return plan or code.plan, axis or code.axis
-    if plan is None:
-        raise SheetError(
-            f"{photo.source}: the sheet's code cannot be read; give the plan file and the axis, "
-            "or photograph again with the code sharp and uncovered"
-        )
-    if len(plan.axes) == 1:
-        return plan, plan.axes[0]
-    raise PlanError(
-        f"{photo.source}: the sheet's code cannot be read and the plan has two axes; say which "
-        "one the face shows"
-    )
 
 
 def _doubts(plan: Plan, axis: Axis) -> Doubts:

@@ -23,9 +23,10 @@ MAY_IMPORT = {
     "image": {"image", "errors", "plan", "layout", "plancode"},
     "model": {"model", "errors", "plan"},
     "make": {"make", "model", *GROUND},
-    "scan": {"image", "model", *GROUND},
-    "show": {"show", "scan", "image", "model", "make", *GROUND},
-    "cli": {"cli", "show", "scan", "make", *GROUND},
+    "look": {"image", *GROUND},
+    "scan": {"look", "image", "model", *GROUND},
+    "show": {"show", "look", "scan", "image", "model", "make", *GROUND},
+    "cli": {"cli", "show", "look", "scan", "make", *GROUND},
 }
 """What each part may import of the others; DEVELOPERS.md draws it."""
 

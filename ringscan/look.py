@@ -1,0 +1,106 @@
+"""From a photo to the face, and what the picture lacks: the first half of a scan, and quick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ringscan.errors import PlanError, SheetError
+from ringscan.image.face import FaceView, locate_face
+from ringscan.image.photo import Photo, read_photo
+from ringscan.image.pose import find_pose
+from ringscan.image.quality import Finding, Grade, inspect_picture
+from ringscan.image.rectify import Face, rectify_face
+from ringscan.image.reference import SheetView, find_sheet, read_code
+from ringscan.plan import Axis, Plan
+
+STEPS_MM = (0.1, 0.2)
+STEPS_PER_RIPPLE = 6
+"""Sampling along the face: a sixth of the ripple at the ramp's upper end, within these bounds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """The face, found and seen straight on.
+
+    photo : the picture
+    plan, axis : what was printed, and which axis the face shows
+    view : where the face is in the picture
+    face : its light
+    findings : on the picture, good ones included
+    """
+
+    photo: Photo
+    plan: Plan
+    axis: Axis
+    view: FaceView
+    face: Face
+    findings: tuple[Finding, ...]
+
+    @property
+    def fit(self) -> bool:
+        """Whether nothing stands in a scan's way."""
+        return all(finding.grade is not Grade.UNFIT for finding in self.findings)
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What to know about the picture, one line each."""
+        poor = (f.line for f in self.findings if f.grade is not Grade.GOOD)
+        return (*self.view.flags, *poor)
+
+
+def look_at(
+    path: Path,
+    *,
+    plan: Plan | None = None,
+    axis: Axis | None = None,
+    check_line_mm: float = 100.0,
+    max_megapixels: float = 60,
+) -> Look:
+    """Find the face in one photo and inspect the picture.
+
+    Parameters are those of `scan_photo`.
+
+    Raises
+    ------
+    RingscanError
+        If the picture cannot be read, or sheet, plan or face cannot be found.
+    """
+    photo = read_photo(path, max_megapixels=max_megapixels)
+    sheet = find_sheet(photo)
+    plan, axis = _plan_and_axis(photo, sheet, plan, axis)
+    pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
+    view = locate_face(photo, sheet, pose, plan, axis)
+    face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
+    findings = inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose)
+    return Look(photo=photo, plan=plan, axis=axis, view=view, face=face, findings=findings)
+
+
+def _step_mm(plan: Plan, axis: Axis) -> float:
+    commands = plan.commands(axis)
+    shortest = plan.motion.speed_mm_s / float(np.nanmax(commands.frequency_hz))
+    return float(np.clip(shortest / STEPS_PER_RIPPLE, *STEPS_MM))
+
+
+def _plan_and_axis(
+    photo: Photo, sheet: SheetView, plan: Plan | None, axis: Axis | None
+) -> tuple[Plan, Axis]:
+    """What was given wins over the sheet's code."""
+    if plan is not None and axis is not None:
+        return plan, axis
+    code = read_code(photo, sheet)
+    if code is not None:
+        return plan or code.plan, axis or code.axis
+    if plan is None:
+        raise SheetError(
+            f"{photo.source}: the sheet's code cannot be read; give the plan file and the axis, "
+            "or photograph again with the code sharp and uncovered"
+        )
+    if len(plan.axes) == 1:
+        return plan, plan.axes[0]
+    raise PlanError(
+        f"{photo.source}: the sheet's code cannot be read and the plan has two axes; say which "
+        "one the face shows"
+    )
