@@ -165,4 +165,4 @@ def test_the_command_line_has_these_commands():
     from ringscan.cli import app
 
     commands = get_command(app).commands  # type: ignore[attr-defined]
-    assert set(commands) == {"plan", "tower", "toolpath", "ramp", "check", "sheet", "scan"}
+    assert set(commands) == {"plan", "tower", "toolpath", "ramp", "check", "sheet", "look", "scan"}

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -32,9 +33,35 @@ class PaperName(StrEnum):
     LETTER = "letter"
 
 
+NOT_FIT = 9
+"""Exit status of `look` when a picture is not fit to be scanned."""
+
+Photos = Annotated[
+    list[Path],
+    typer.Argument(metavar="PHOTO...", help="Photos to measure; a folder: all in it."),
+]
+PlanFile = Annotated[
+    Path | None, typer.Option("--plan", help="Plan file, where the sheet's code does not hold it.")
+]
+AxisOption = Annotated[
+    AxisName | None, typer.Option("--axis", help="Axis the face shows; else by the sheet's code.")
+]
+CheckLine = Annotated[
+    float,
+    typer.Option(
+        "--check-line", min=90, max=110, help="Measured length of the sheet's 100 mm line, mm."
+    ),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print everything as JSON instead.")]
+MaxMegapixels = Annotated[
+    float, typer.Option("--max-megapixels", min=1, max=400, help="Refuse larger pictures.")
+]
+
+
 def register(app: typer.Typer) -> None:
     """Add this module's commands."""
     app.command()(sheet)
+    app.command()(look)
     app.command()(scan)
 
 
@@ -55,73 +82,109 @@ def sheet(
     print(f"{target}: print it at 100 % (actual size), then measure its 100 mm line")
 
 
+def look(
+    photos: Photos,
+    plan: PlanFile = None,
+    axis: AxisOption = None,
+    check_line: CheckLine = 100.0,
+    json_out: Json = False,
+    max_megapixels: MaxMegapixels = 60,
+) -> None:
+    """Say at once whether photos are fit to be scanned, and what to change.
+
+    The exit status is 0 if all are, 9 if one is not.
+    """
+    from rich.console import Console
+
+    from ringscan.look import look_at
+    from ringscan.show.findings import look_record, print_look
+
+    given = _given(plan, axis, check_line, max_megapixels)
+    console = Console(soft_wrap=False)
+    fit = []
+
+    def one(photo: Path) -> dict[str, Any]:
+        found = look_at(photo, **given)
+        fit.append(found.fit)
+        if not json_out:
+            print_look(found, console)
+        return look_record(found)
+
+    _each(_pictures(photos), one, json_out=json_out)
+    if not all(fit):
+        raise SystemExit(NOT_FIT)
+
+
 def scan(
-    photos: Annotated[
-        list[Path],
-        typer.Argument(metavar="PHOTO...", help="Photos to measure; a folder: all in it."),
-    ],
-    plan: Annotated[
-        Path | None, typer.Option(help="Plan file, where the sheet's code does not hold it.")
-    ] = None,
-    axis: Annotated[
-        AxisName | None, typer.Option(help="Axis the face shows; else by the sheet's code.")
-    ] = None,
-    check_line: Annotated[
-        float,
-        typer.Option(min=90, max=110, help="Measured length of the sheet's 100 mm line, mm."),
-    ] = 100.0,
+    photos: Photos,
+    plan: PlanFile = None,
+    axis: AxisOption = None,
+    check_line: CheckLine = 100.0,
     rows: Annotated[int, typer.Option(min=0, help="Table rows to print; 0: all.")] = 10,
-    json_out: Annotated[
-        bool, typer.Option("--json", help="Print everything as JSON instead.")
-    ] = False,
+    json_out: Json = False,
     marked: Annotated[
         Path | None,
         typer.Option(help="Write the photo with all that was found drawn on it (PNG)."),
     ] = None,
-    max_megapixels: Annotated[
-        float, typer.Option(min=1, max=400, help="Refuse larger pictures.")
-    ] = 60,
+    max_megapixels: MaxMegapixels = 60,
 ) -> None:
-    """Measure photos of a tower on its scan sheet: natural frequency, damping, ranked table."""
+    """Measure photos of a tower: natural frequency, damping, ranked table."""
     from rich.console import Console
 
-    from ringscan.plan import load_plan
     from ringscan.scan import scan_photo
-    from ringscan.show.record import to_json, to_record
+    from ringscan.show.record import to_record
     from ringscan.show.table import print_scan
 
     pictures = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
-    given = load_plan(plan) if plan is not None else None
+    given = _given(plan, axis, check_line, max_megapixels)
     console = Console(soft_wrap=False)
+
+    def one(photo: Path) -> dict[str, Any]:
+        result = scan_photo(photo, **given)
+        if marked is not None:
+            from ringscan.show.marked import write_marked
+
+            write_marked(photo, result, marked, max_megapixels=max_megapixels)
+        if not json_out:
+            print_scan(result, console, rows=rows)
+        return to_record(result)
+
+    _each(pictures, one, json_out=json_out)
+
+
+def _given(
+    plan: Path | None, axis: AxisName | None, check_line: float, max_megapixels: float
+) -> dict[str, Any]:
+    """What was said of the photos, as `look_at` and `scan_photo` take it."""
+    from ringscan.plan import load_plan
+
+    return {
+        "plan": load_plan(plan) if plan is not None else None,
+        "axis": axis.value if axis is not None else None,
+        "check_line_mm": check_line,
+        "max_megapixels": max_megapixels,
+    }
+
+
+def _each(pictures: list[Path], one: Callable[[Path], dict[str, Any]], *, json_out: bool) -> None:
+    """Do one photo after the other; a bad one does not stop the rest."""
+    from ringscan.show.record import to_json
+
     records = []
     failed: RingscanError | None = None
     for photo in pictures:
         try:
-            result = scan_photo(
-                photo,
-                plan=given,
-                axis=axis.value if axis is not None else None,
-                check_line_mm=check_line,
-                max_megapixels=max_megapixels,
-            )
-            if marked is not None:
-                from ringscan.show.marked import write_marked
-
-                write_marked(photo, result, marked, max_megapixels=max_megapixels)
+            records.append(one(photo))
         except RingscanError as exc:
             if len(pictures) == 1:
                 raise
             failed = exc
             complain(exc)
             continue
-        if json_out:
-            records.append(to_record(result))
-            continue
-        print_scan(result, console, rows=rows)
-        if len(pictures) > 1:
-            console.print()
+        if len(pictures) > 1 and not json_out:
+            print()
     if json_out:
         sys.stdout.write(to_json(records[0] if len(pictures) == 1 else records))
     if failed is not None:

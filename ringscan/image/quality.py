@@ -187,7 +187,7 @@ def _lamp(lamp: Lamp, face: Face) -> Finding:
             limit=LAMP_CLEARNESS,
             unit="1",
             grade=Grade.UNFIT,
-            says=f"the tower's shadow to a side explains {lamp.clearness:.0%} of the light and dark "
+            says=f"the tower's shadow to a side makes {lamp.clearness:.0%} of the light and dark "
             f"on the sheet; at least {LAMP_CLEARNESS:.0%}",
             advice=_where_instead(face),
         )

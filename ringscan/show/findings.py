@@ -1,0 +1,59 @@
+"""What a look at a picture found: as text for a terminal, and as a plain dict for JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from ringscan.image.quality import Grade
+from ringscan.look import Look
+
+COLOURS = {Grade.GOOD: "green", Grade.POOR: "yellow", Grade.UNFIT: "red"}
+
+
+def print_look(look: Look, console: Console) -> None:
+    """Print every finding with its figure, and whether the picture is fit to be scanned."""
+    console.print(
+        Text.assemble(
+            (f"{look.plan.tower}, axis {look.axis.upper()}", "bold"), f"  {look.photo.source}"
+        )
+    )
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    for finding in look.findings:
+        table.add_row(Text(finding.grade.value, COLOURS[finding.grade]), Text(finding.line))
+    console.print(Padding(table, (0, 0, 0, 2)))
+    for flag in look.view.flags:
+        console.print(Padding(Text(f"- {flag}"), (0, 0, 0, 4)))
+    if look.fit:
+        console.print(Text.assemble("  ", ("fit to be scanned", "bold green")))
+    else:
+        console.print(
+            Text.assemble("  ", ("not fit to be scanned", "bold red"), ": photograph again")
+        )
+
+
+def look_record(look: Look) -> dict[str, Any]:
+    """Return the look as a dict of plain values. docs/photo-quality.md describes the keys."""
+    return {
+        "photo": look.photo.source,
+        "photo_sha256": look.photo.sha256,
+        "tower": look.plan.tower,
+        "axis": look.axis,
+        "fit": look.fit,
+        "findings": [
+            {
+                "name": finding.name,
+                "grade": finding.grade.value,
+                "value": finding.value,
+                "limit": finding.limit,
+                "unit": finding.unit,
+                "text": finding.line,
+            }
+            for finding in look.findings
+        ],
+        "flags": list(look.view.flags),
+    }
