@@ -108,7 +108,7 @@ def fit_outline(
             parts.append(pose.expected.misses(values[6:]))
         return np.concatenate(parts)
 
-    def residuals(values: NDArray[np.float64], points: _Points) -> NDArray[np.float64]:
+    def residuals(values: NDArray[np.float64], points: OutlinePoints) -> NDArray[np.float64]:
         camera, box = unpacked(values)
         off, sd = points.out_mm(camera, box, values[5], corners)
         parts = [off / (sd * points.share), surprises(values)]
@@ -123,7 +123,7 @@ def fit_outline(
     if camera_free:
         values = np.concatenate([values, start.vector])
     for loss in ("soft_l1", "linear"):
-        points = _Points.of(edges)
+        points = OutlinePoints.of(edges)
         fit = least_squares(
             residuals, values, x_scale="jac", loss=loss, f_scale=2.0, ftol=1e-5, args=(points,)
         )
@@ -144,7 +144,7 @@ def fit_outline(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Points:
+class OutlinePoints:
     """The points of all edges in one array, and per point what it is, (n,) each.
 
     share : by how much its standard deviation grows because its edge's points share errors
@@ -160,7 +160,7 @@ class _Points:
     counts: list[int]
 
     @classmethod
-    def of(cls, edges: list[EdgePoints]) -> _Points:
+    def of(cls, edges: list[EdgePoints]) -> OutlinePoints:
         counts = [len(edge.points_px) for edge in edges]
 
         def spread(values: list[Any]) -> NDArray[Any]:
