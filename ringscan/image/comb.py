@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import FaceError
 from ringscan.image.box import Box, Side
-from ringscan.image.photo import Photo, srgb_table
+from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose
 from ringscan.image.reference import SheetView
 from ringscan.layout import COMB_BOX, COMB_PERIOD_MM, TOWER_CENTRE, Outline, tower_outline
@@ -161,7 +161,7 @@ def _seen_map(
     inside = cv2.warpPerspective(
         np.full(photo.luma.shape, 255, np.uint8), warp, size, flags=cv2.INTER_NEAREST
     ).astype(bool)
-    light = srgb_table(8)[grey]
+    light = photo.light_of_grey8()[grey]
     x, y = np.meshgrid(left + np.arange(size[0]) / k, top + np.arange(size[1]) / k)
     points = np.stack([x, y], axis=-1)
     seen = np.zeros(light.shape, dtype=bool)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
 from ringscan.errors import PhotoError
+from ringscan.image.decode import decode
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 """Multi-picture files (MPO) are opened as JPEG."""
@@ -69,9 +70,10 @@ class Photo:
 
     source : name of the file
     sha256 : of the file's bytes, hexadecimal
-    luma : sRGB-coded luma (Rec. 601 weights), uint8 or uint16, (height, width)
-    rgb : sRGB-coded colour, uint8, (height, width, 3); None for a grey picture
+    luma : coded luma (Rec. 601 weights), uint8 or uint16, (height, width)
+    rgb : coded colour, uint8, (height, width, 3); None for a grey picture
     focal_px : focal length by EXIF; None when EXIF does not say
+    curve : linear light of each code by the file's profile; None for that of sRGB
     """
 
     source: str
@@ -79,6 +81,7 @@ class Photo:
     luma: NDArray[np.uint8] | NDArray[np.uint16]
     rgb: NDArray[np.uint8] | None
     focal_px: float | None
+    curve: NDArray[np.float32] | None = None
 
     @property
     def width_px(self) -> int:
@@ -96,15 +99,24 @@ class Photo:
             return self.luma  # type: ignore[return-value]
         return (self.luma >> 8).astype(np.uint8)
 
+    def light_of_grey8(self) -> NDArray[np.float32]:
+        """Linear light, 0 to 1, of every code of `grey8`."""
+        table = self.light_of_codes()
+        return table if len(table) == 256 else table[128::256]
+
     def linear(self, rows: slice, cols: slice) -> NDArray[np.float32]:
         """Linear light, 0 to 1, of a part of the picture, (rows, cols).
 
         Decoding the luma is right for coloured surfaces too: when light multiplies all channels
-        by the same factor, so it does the decoded luma (exactly so above sRGB's linear toe), and
-        luma is the one channel that JPEG keeps at full resolution.
+        by the same factor, so it does the decoded luma (exactly so where the curve is a power, as
+        sRGB's is above its linear toe), and luma is the one channel that JPEG keeps at full
+        resolution.
         """
-        table = srgb_table(self.luma.dtype.itemsize * 8)
-        return table[self.luma[rows, cols]]
+        return self.light_of_codes()[self.luma[rows, cols]]
+
+    def light_of_codes(self) -> NDArray[np.float32]:
+        """Linear light, 0 to 1, of every code of the luma."""
+        return srgb_table(self.luma.dtype.itemsize * 8) if self.curve is None else self.curve
 
     def unusable(self, rows: slice, cols: slice) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Where any channel is clipped, and where the luma is near black, each (rows, cols)."""
@@ -114,13 +126,16 @@ class Photo:
             clipped = np.asarray(luma >= CLIPPED_LEVEL * top)
         else:
             clipped = np.any(self.rgb[rows, cols] >= CLIPPED_LEVEL * 255, axis=2)
-        return clipped, np.asarray(luma <= BLACK_LEVEL * top)
+        darkest = np.searchsorted(self.light_of_codes(), BLACK_LIGHT, side="right") - 1
+        return clipped, np.asarray(luma <= darkest)
 
 
 CLIPPED_LEVEL = 0.985
 """Share of full scale (251 of 255) from which a channel counts as clipped: JPEG spreads 255."""
 BLACK_LEVEL = 0.008
-"""Share of full scale (2 of 255) up to which a pixel holds no signal."""
+"""Share of full scale (2 of 255) up to which an sRGB-coded pixel holds no signal."""
+BLACK_LIGHT = BLACK_LEVEL / 12.92
+"""The same in linear light, whatever the coding."""
 
 
 @lru_cache(maxsize=2)
@@ -160,10 +175,13 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
                 f"{path}: is not a picture that can be read; give a JPEG, PNG, TIFF, WebP or HEIC"
             ) from exc
         _check_size(image, path, max_megapixels)
-        orientation, focal_35mm = _read_exif(image)
+        if image.mode in ("I", "F"):
+            raise PhotoError(
+                f"{path}: 32-bit grey values have no known scale; save the picture with 8 or 16 "
+                f"bits"
+            )
         try:
-            image.load()
-            luma, rgb = _to_arrays(image, path)
+            pixels = decode(image, data)
         except MemoryError as exc:
             raise PhotoError(f"{path}: does not fit in memory; give a smaller picture") from exc
         except _DECODE_ERRORS as exc:
@@ -171,14 +189,16 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
                 f"{path}: the picture is damaged or cut short ({_one_line(exc)}); copy it again "
                 f"from the phone"
             ) from exc
-    luma = _upright(luma, orientation)
+        orientation, focal_35mm = _read_exif(image)
+    luma = _upright(pixels.luma, orientation)
     height, width = luma.shape
     return Photo(
         source=path.name,
         sha256=hashlib.sha256(data).hexdigest(),
         luma=luma,
-        rgb=None if rgb is None else _upright(rgb, orientation),
+        rgb=None if pixels.rgb is None else _upright(pixels.rgb, orientation),
         focal_px=focal_35mm and focal_35mm / FILM_DIAGONAL_MM * math.hypot(width, height),
+        curve=pixels.curve,
     )
 
 
@@ -256,30 +276,6 @@ def _read_exif(image: Image.Image) -> tuple[int, float | None]:
         return orientation, None
     low, high = FOCAL_RANGE_MM
     return orientation, focal if low <= focal <= high else None
-
-
-def _to_arrays(
-    image: Image.Image, path: Path
-) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], NDArray[np.uint8] | None]:
-    """Luma, and colour if there is any."""
-    mode = image.mode
-    if mode.startswith("I;16"):
-        return np.asarray(image).astype(np.uint16), None
-    if mode in ("I", "F"):
-        raise PhotoError(
-            f"{path}: 32-bit grey values have no known scale; save the picture with 8 or 16 bits"
-        )
-    if "A" in mode.upper().replace("LAB", "") or "transparency" in image.info:
-        # what is see-through has no colour of its own: show it on white paper
-        layer = image.convert("RGBA")
-        paper = Image.new("RGBA", layer.size, "white")
-        image = Image.alpha_composite(paper, layer).convert("RGB")
-    elif mode in ("1", "L"):
-        return np.array(image.convert("L")), None
-    elif mode != "RGB":
-        image = image.convert("RGB")
-    rgb = np.array(image)
-    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8), rgb
 
 
 def _upright(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
