@@ -161,6 +161,7 @@ class OutlinePoints:
 
     @classmethod
     def of(cls, edges: list[EdgePoints]) -> OutlinePoints:
+        """All points of these edges."""
         counts = [len(edge.points_px) for edge in edges]
 
         def spread(values: list[Any]) -> NDArray[Any]:
