@@ -23,6 +23,8 @@ MIN_USABLE = 0.5
 MIN_ROWS = 3
 MIN_VALID = 0.3
 """Share of all bands' profiles; with less there is no telling what the rest says."""
+MIN_BAND_VALID = 0.3
+"""Share of a band's own profile; with less its smooth part cannot be told from a ripple."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,7 +60,7 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
     """Average the face over groups of neighbouring layers.
 
     A band never straddles a change of state; on the ramp it holds whole steps, or is a part of
-    one tall step.
+    one tall step. Bands that hold too little signal are left out.
 
     Raises
     ------
@@ -81,6 +83,9 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
             f"the tower's face is too {fault} to be measured: {lost} of it holds no signal; "
             f"change the exposure or the lamp"
         )
+    kept = valid.mean(axis=1) >= MIN_BAND_VALID
+    first, last, bottom, top = first[kept], last[kept], bottom[kept], top[kept]
+    groups = [group for group, keep in zip(groups, kept, strict=True) if keep]
     return Bands(
         s_mm=face.s_mm,
         first_layer=first,
@@ -91,9 +96,9 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
         state=commands.state[first],
         frequency_hz=np.array([commands.frequency_hz[a : b + 1].mean() for a, b in groups]),
         damping_ratio=np.array([commands.damping_ratio[a : b + 1].mean() for a, b in groups]),
-        profile=profile,
-        scatter=scatter,
-        valid=valid,
+        profile=profile[kept],
+        scatter=scatter[kept],
+        valid=valid[kept],
     )
 
 

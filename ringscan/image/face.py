@@ -19,6 +19,7 @@ from ringscan.image.photo import Photo
 from ringscan.image.pose import Camera, Pose
 from ringscan.image.reference import SheetView
 from ringscan.image.strip import Crop, Place
+from ringscan.image.wire import snap_to_edges
 from ringscan.plan import Axis, Direction, Plan
 
 SIZE_NOTICE = 0.015
@@ -32,6 +33,9 @@ MIN_EDGE_POINTS = 5
 MIN_WALL_MM = 0.6
 """Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
+MAX_MOVED_MM = 3.0
+"""Between the place where all edges together are seen best and the fit to their points: less than
+1.3 mm on rendered pictures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +113,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     """
     corners = Corners.of(plan, axis)
     sizes = (plan.size.width_mm, plan.height_mm)
-    box = find_tower(photo, view, pose, plan)
+    box = start = snap_to_edges(photo, pose.camera, find_tower(photo, view, pose, plan))
     corners_px = pose.camera.project(_corner_points(box))
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
     now = Outline.before(pose, box)
@@ -138,6 +142,11 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; lay "
             f"it flat on its back, and clear the sheet"
         )
+    if _moved_mm(start, now.box) > MAX_MOVED_MM:
+        raise FaceError(
+            f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
+            f"the sheet, and photograph it from straight above"
+        )
     entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
     corners_px = _corners_px(now)
     return FaceView(
@@ -161,6 +170,11 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
 def _corner_points(box: Box) -> NDArray[np.float64]:
     w, h = box.width_mm / 2, box.height_mm / 2
     return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
+
+
+def _moved_mm(before: Box, after: Box) -> float:
+    turned = math.radians(after.yaw_deg - before.yaw_deg) * after.height_mm / 2
+    return math.hypot(after.x_mm - before.x_mm, after.y_mm - before.y_mm) + abs(turned)
 
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:

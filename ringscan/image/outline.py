@@ -41,6 +41,8 @@ MAX_SHARP_MM = 0.8
 ROUNDING_SD = 0.15
 """Of the factor by which silhouettes drop more than Corners.drop_mm."""
 OUTLIER_SDS = 3.0
+MAX_STEPS = 40
+"""Of the fit; a tower takes some ten, what is none may wander for hundreds."""
 FREE_POINTS, FREE_CREASE_POINTS = 5, 1
 """Points of one edge share their errors (a bulge, a bow): more of them than this add nothing."""
 
@@ -125,7 +127,14 @@ def fit_outline(
     for loss in ("soft_l1", "linear"):
         points = OutlinePoints.of(edges)
         fit = least_squares(
-            residuals, values, x_scale="jac", loss=loss, f_scale=2.0, ftol=1e-5, args=(points,)
+            residuals,
+            values,
+            x_scale="jac",
+            loss=loss,
+            f_scale=2.0,
+            ftol=1e-5,
+            max_nfev=MAX_STEPS,
+            args=(points,),
         )
         values = fit.x
         off, sd = points.out_mm(*unpacked(values), values[5], corners)

@@ -56,6 +56,8 @@ def make_plan(**replaced: str) -> Plan:
 
 
 ROUND_MM = 0.4
+CURL_FROM_MM, CURL_OVER_MM = 30.0, 66.0
+"""From the sheet's middle line: flat up to the one, then rising over the other."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +84,8 @@ class Scene:
     noise: float = 0.004
     ripple: float = 0.15
     samples: int = 1
+    curl_mm: float = 0.0
+    """How far the paper's left and right edges rise; the tower holds its middle down."""
 
     @property
     def pose(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -175,8 +179,7 @@ class Scene:
         return cv2.resize(light, (self.width_px, last - first), interpolation=cv2.INTER_AREA)
 
     def _cast(self, rays: NDArray[np.float32], eye: NDArray[np.float32]) -> NDArray[np.float32]:
-        ground = eye[:2] + rays[:, :2] * (-eye[2] / rays[:, 2])[:, None]
-        light = self._table(ground)
+        light = self._table(self._paper(rays, eye))
         if not self.tower:
             return light
         corner, right, up = self.frame
@@ -203,6 +206,21 @@ class Scene:
         shade[top] = self.face(at[top, 0] * scale[0], at[top, 1] * scale[1])
         light[hit] = shade
         return light
+
+    def _paper(self, rays: NDArray[np.float32], eye: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Where rays meet the paper, in the paper's own flat frame, (n, 2)."""
+        ground = eye[:2] + rays[:, :2] * (-eye[2] / rays[:, 2])[:, None]
+        if not self.curl_mm:
+            return ground
+        half = CURL_FROM_MM + CURL_OVER_MM
+        for _ in range(6):
+            off = np.clip(np.abs(ground[:, 0] - half) - CURL_FROM_MM, 0, None)
+            rise = self.curl_mm * (off / CURL_OVER_MM) ** 2
+            ground = eye[:2] + rays[:, :2] * ((-rise - eye[2]) / rays[:, 2])[:, None]
+        # along the slope it is longer than on the table: half the square of the slope, integrated
+        longer = 2 / 3 * self.curl_mm**2 / CURL_OVER_MM**4 * off**3
+        ground[:, 0] += np.sign(ground[:, 0] - half) * longer
+        return ground
 
     def face(self, u: NDArray[np.float64], z: NDArray[np.float64]) -> NDArray[np.float64]:
         """Linear light of the face."""

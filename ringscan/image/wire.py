@@ -1,0 +1,138 @@
+"""Where the tower's edges are in the picture, all at once: for views in which the comb is hidden.
+
+The box's visible edges are drawn where a camera would see them; brightness should change across
+each of them all along, whatever lies on both sides. Nothing else on the sheet has such a frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.image.box import Box, Side
+from ringscan.image.photo import Photo
+from ringscan.image.pose import Camera
+
+Array = NDArray[np.float64]
+
+PX_PER_MM = 3.0
+"""Of the reduced picture in which edges are looked for."""
+POINTS = 32
+"""Per edge."""
+FAINT = 0.05
+"""Change of brightness, of full scale per mm, that counts half."""
+REACH_MM, REACH_DEG = 8.0, 8.0
+"""How far the comb may have been off, seen past a corner of the tower."""
+STAGES = ((1.5, 2.0), (0.7, 0.7), (0.4, 0.25))
+"""Blur of the picture and step of the search, both mm, coarse to fine."""
+DEG_PER_MM = 1.0
+"""A turn of 1° moves the ends of a tower of 100 mm by 1 mm."""
+
+
+def snap_to_edges(photo: Photo, camera: Camera, box: Box) -> Box:
+    """Move and turn the box to where its edges are seen best, near where it is."""
+    reach = np.array([REACH_MM, REACH_MM, REACH_DEG])
+    for blur_mm, step_mm in STAGES:
+        slopes = _Slopes.of(photo, camera, box, blur_mm)
+        step = np.array([step_mm, step_mm, step_mm * DEG_PER_MM])
+        axes = [np.arange(-r, r + s / 2, s) for r, s in zip(reach, step, strict=True)]
+        offers = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        best = offers[int(np.argmax(slopes.agreement(camera, box, offers)))]
+        box = moved(box, best)
+        reach = step
+    return box
+
+
+def moved(box: Box, by: Array) -> Box:
+    """The box moved in x and y, mm, and turned, degrees."""
+    return replace(
+        box,
+        x_mm=box.x_mm + float(by[0]),
+        y_mm=box.y_mm + float(by[1]),
+        yaw_deg=box.yaw_deg + float(by[2]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Slopes:
+    """Slope of brightness in a reduced part of the picture, of full scale per mm.
+
+    scale, origin_px : where the part is in the picture
+    """
+
+    along_x: NDArray[np.float32]
+    along_y: NDArray[np.float32]
+    scale: float
+    origin_px: Array
+
+    @classmethod
+    def of(cls, photo: Photo, camera: Camera, box: Box, blur_mm: float) -> _Slopes:
+        edges = _visible_edges(box, camera)
+        seen = camera.project(edges.reshape(-1, 3)).reshape(-1, 2, 2)
+        lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
+        px_per_mm = float(np.median(np.linalg.norm(seen[:, 1] - seen[:, 0], axis=1) / lengths))
+        margin = 2 * REACH_MM * px_per_mm
+        low = np.clip(np.floor(seen.min(axis=(0, 1)) - margin), 0, None).astype(int)
+        high = np.ceil(seen.max(axis=(0, 1)) + margin).astype(int)
+        part = photo.grey8()[low[1] : high[1], low[0] : high[0]]
+        scale = min(1.0, PX_PER_MM / px_per_mm)
+        small = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        per_mm = px_per_mm * scale
+        smooth = cv2.GaussianBlur(small.astype(np.float32) / 255, (0, 0), blur_mm * per_mm)
+        rows, cols = np.gradient(smooth)
+        return cls(
+            along_x=np.asarray(cols * per_mm, dtype=np.float32),
+            along_y=np.asarray(rows * per_mm, dtype=np.float32),
+            scale=scale,
+            origin_px=low.astype(float),
+        )
+
+    def agreement(self, camera: Camera, box: Box, offers: Array) -> Array:
+        """How well brightness changes across all edges of boxes moved by `offers`, (n, 3)."""
+        share = (np.arange(POINTS) + 0.5) / POINTS
+        agreement = np.empty(len(offers))
+        # edges are seen or not by where the box is now: it does not move far
+        shape = _visible_edges(box, camera) - [box.x_mm, box.y_mm, 0]
+        for turn in np.unique(offers[:, 2]):
+            which = offers[:, 2] == turn
+            c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+            turned = shape @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+            middles = np.column_stack(
+                [offers[which, :2] + [box.x_mm, box.y_mm], np.zeros(which.sum())]
+            )
+            ends = middles[:, None, None] + turned
+            seen = camera.project(ends.reshape(-1, 3)).reshape(*ends.shape[:3], 2)
+            way = seen[:, :, 1] - seen[:, :, 0]
+            across = np.stack([-way[..., 1], way[..., 0]], axis=-1)
+            across /= np.linalg.norm(across, axis=-1, keepdims=True)
+            at = seen[:, :, :1] + share[:, None] * way[:, :, None]
+            agreement[which] = self._across(at, across).mean(axis=(1, 2))
+        return agreement
+
+    def _across(self, at_px: Array, across: Array) -> Array:
+        """Share of the slope at points (n, edges, points, 2) that is across their edge."""
+        at = ((at_px - self.origin_px + 0.5) * self.scale - 0.5).astype(np.float32)
+        flat = at.reshape(at.shape[0], -1, 2)
+        x, y = (
+            cv2.remap(slope, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderValue=0)
+            for slope in (self.along_x, self.along_y)
+        )
+        x, y = x.reshape(at.shape[:3]), y.reshape(at.shape[:3])
+        over = np.abs(x * across[..., None, 0] + y * across[..., None, 1])
+        return np.asarray(over / (np.hypot(x, y) + FAINT), dtype=np.float64)
+
+
+def _visible_edges(box: Box, camera: Camera) -> Array:
+    """Ends of the edges that the camera sees, in the sheet's frame, (n, 2, 3)."""
+    half_w, half_h = box.width_mm / 2, box.height_mm / 2
+    u, v = np.array([-1, 1, 1, -1]) * half_w, np.array([-1, -1, 1, 1]) * half_h
+    foot, face = box.points(u, v, 0.0), box.points(u, v, box.width_mm)
+    sides = (Side.BASE, Side.RIGHT, Side.TOP, Side.LEFT)
+    seen = [box.lean_mm(side, camera.position_mm) > 0 for side in sides]
+    edges = [(face[k], face[k - 3]) for k in range(4)]
+    edges += [(foot[k], foot[k - 3]) for k in range(4) if seen[k]]
+    edges += [(foot[k], face[k]) for k in range(4) if seen[k] or seen[k - 1]]
+    return np.array(edges)

@@ -1,0 +1,161 @@
+"""The ladder of degradations: what becomes of the answer as a good picture is spoilt step by step.
+
+    python -m tests.bench.ladder sample_images --pictures 3 > LADDER.md
+    python -m tests.bench.ladder FOLDER --family blur --family JPEG
+
+FOLDER holds rendered pictures and their truth.json. For each rung and picture stands the error in
+Hz and the half width of the stated 95 % interval, or that there was no answer and why. An answer
+is *confidently wrong* if it is off by more than its interval and by more than 2 Hz.
+
+With --scenes quick ray-cast scenes are scanned too: real tilt, real displacement of the tower,
+towers of other brightness, lamps that hide the ripple. Their geometry is exact, their light crude.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+TESTS = Path(__file__).parents[1]
+sys.path[:0] = [str(TESTS), str(TESTS.parent)]
+
+from bench.degrade import Rung, Shot, rungs  # noqa: E402  (the paths come first)
+from bench.scenes import SceneRung, scene_rungs  # noqa: E402
+
+from ringscan.errors import RingscanError  # noqa: E402
+from ringscan.model.verdict import Outcome  # noqa: E402
+from ringscan.scan import scan_photo  # noqa: E402
+
+WRONG_HZ = 2.0
+"""An answer may be this far off, outside of its interval, before it counts as confidently wrong."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What one spoilt picture ended in.
+
+    error_hz, half_width_hz : of an answer; None where there is none
+    reason : why there is none
+    """
+
+    error_hz: float | None = None
+    half_width_hz: float = 0.0
+    reason: str = ""
+
+    @property
+    def outside(self) -> bool:
+        """Whether the truth is outside the stated interval."""
+        return self.error_hz is not None and abs(self.error_hz) > self.half_width_hz
+
+    @property
+    def wrong(self) -> bool:
+        """Whether it is confidently wrong."""
+        return self.outside and abs(self.error_hz or 0.0) > WRONG_HZ
+
+
+def scan(path: Path, truth_hz: float | None) -> Result:
+    """Scan a file; a blank wall's answer has an infinite error."""
+    try:
+        found = scan_photo(path)
+    except RingscanError as exc:
+        text = str(exc).removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
+        return Result(reason=f"{type(exc).__name__}: {text}")
+    except Exception as exc:
+        return Result(reason=f"TRACEBACK: {exc!r}")
+    if found.verdict.outcome is not Outcome.CALL:
+        reasons = "; ".join((*found.verdict.reasons, *(f"({flag})" for flag in found.flags)))
+        return Result(reason=f"{found.verdict.outcome.value}: {reasons}")
+    frequency = found.frequency_hz
+    error = float("inf") if truth_hz is None else frequency.value - truth_hz
+    return Result(error_hz=error, half_width_hz=frequency.half_width)
+
+
+def climb(rung: Rung, shot: Shot) -> Result:
+    """Spoil a picture and scan it."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "spoilt.jpg"
+        rung.change(shot).save(path)
+        return scan(path, shot.truth["natural_frequency_hz"])
+
+
+def cast(rung: SceneRung) -> Result:
+    """Render a scene and scan it."""
+    with TemporaryDirectory() as folder:
+        return scan(rung.save(Path(folder)), rung.scene.frequency_hz)
+
+
+def table(rows: Iterable[tuple[str, str, list[Result]]], names: list[str]) -> Iterator[str]:
+    """Lines of Markdown, reasons numbered and listed beneath."""
+    yield f"| | | {' | '.join(names)} |"
+    yield "|---|---|" + "---|" * len(names)
+    reasons: dict[str, int] = {}
+    results: list[Result] = []
+    last = ""
+    for family, name, row in rows:
+        cells = [_cell(result, reasons) for result in row]
+        yield f"| {family if family != last else ''} | {name} | {' | '.join(cells)} |"
+        last = family
+        results += row
+    yield ""
+    for reason, number in reasons.items():
+        yield f"{number}. {reason}"
+    yield ""
+    called = [r for r in results if r.error_hz is not None]
+    yield (
+        f"{len(results)} pictures: {len(called)} answered, {sum(r.outside for r in called)} of "
+        f"them outside the interval, {sum(r.wrong for r in called)} confidently wrong"
+    )
+
+
+def _cell(result: Result, reasons: dict[str, int]) -> str:
+    if result.error_hz is None:
+        # numbers differ from picture to picture: the first stands for all
+        pattern = re.sub(r"[0-9.]+", "#", result.reason)
+        same = [n for text, n in reasons.items() if re.sub(r"[0-9.]+", "#", text) == pattern]
+        number = same[0] if same else reasons.setdefault(result.reason, len(reasons) + 1)
+        return f"none ({number})"
+    text = f"{result.error_hz:+.2f} ± {result.half_width_hz:.2f}"
+    return (
+        f"**{text}, WRONG**" if result.wrong else f"*{text}, outside*" if result.outside else text
+    )
+
+
+def main() -> None:
+    """Climb the ladder."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.ladder")
+    parser.add_argument("folder", type=Path, help="rendered pictures and their truth.json")
+    parser.add_argument("--names", nargs="*", default=[], help="these pictures; else the first")
+    parser.add_argument("--pictures", type=int, default=3, help="how many")
+    parser.add_argument("--family", action="append", default=[], help="only this; can be repeated")
+    parser.add_argument("--scenes", action="store_true", help="the ray-cast scenes instead")
+    given = parser.parse_args()
+
+    def wanted(family: str) -> bool:
+        return not given.family or family in given.family
+
+    rows: Iterator[tuple[str, str, list[Result]]]
+    if given.scenes:
+        names = ["ray-cast"]
+        rows = ((r.family, r.name, [cast(r)]) for r in scene_rungs() if wanted(r.family))
+    else:
+        truths: dict[str, Any] = json.loads((given.folder / "truth.json").read_text("utf-8"))
+        names = given.names or sorted(truths)[: given.pictures]
+        shots = [Shot.load(given.folder / name, truths[name]) for name in names]
+        rows = (
+            (r.family, r.name, [climb(r, shot) for shot in shots])
+            for r in rungs()
+            if wanted(r.family)
+        )
+    for line in table(rows, [name.removesuffix(".jpg") for name in names]):
+        print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
