@@ -16,7 +16,7 @@ from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints, comb_edge, step_edges
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
-from ringscan.image.pose import Camera, Pose
+from ringscan.image.pose import Camera, Pose, unevenness
 from ringscan.image.reference import SheetView
 from ringscan.image.strip import Crop, Place
 from ringscan.image.wire import snap_to_edges
@@ -74,6 +74,15 @@ class FaceView:
     edge_points: tuple[EdgePoints, ...]
     flags: tuple[str, ...]
 
+    def turned(self) -> FaceView:
+        """The same face for a tower that lies with its base away, turned by 180°.
+
+        The fitted outline stays; how much which height's corners are rounded was taken for the
+        other end's, which moves it by little.
+        """
+        box = replace(self.box, yaw_deg=self.box.yaw_deg + 180)
+        return replace(self, box=box, corners_px=np.roll(self.corners_px, 2, axis=0))
+
     def points_mm(
         self, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]
     ) -> NDArray[np.float64]:
@@ -130,17 +139,21 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         _check_edges(photo, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
+    uneven = unevenness(view, pose)
     if now.strain > MAX_STRAIN:
         seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in size)
         raise PlanError(
             f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
-            f"'{plan.tower}' says {sizes[0]:g} × {sizes[1]:g} mm; use the plan this tower was "
-            f"printed with, and the photo as the phone took it"
+            f"'{plan.tower}' says {sizes[0]:g} × {sizes[1]:g} mm; "
+            + (
+                uneven
+                or "use the plan this tower was printed with, and the photo as the phone took it"
+            )
         )
     if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
-            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; lay "
-            f"it flat on its back, and clear the sheet"
+            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
+            + (uneven or "lay it flat on its back, and clear the sheet")
         )
     if _moved_mm(start, now.box) > MAX_MOVED_MM:
         raise FaceError(
@@ -163,7 +176,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         corners=corners,
         rounding=now.rounding,
         edge_points=tuple(now.edges),
-        flags=_flags(now, sizes, size, size_sd),
+        flags=(*_flags(now, sizes, size, size_sd), *([uneven] if uneven else [])),
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import PlanError, SheetError
 from ringscan.image.photo import Photo
+from ringscan.image.recover import name_corners
 from ringscan.layout import CODE_BOX, MARKER_MM, SQUARE_MM, charuco_board, ring_corners
 from ringscan.plancode import SheetCode, decode_plan
 
@@ -38,6 +39,7 @@ class SheetView:
     homography : from the sheet as drawn, mm, to the picture, px, (3, 3); lens distortion ignored
     rms_px : of the corners about the homography
     possible : number of corners that the sheet has
+    left_out : number of corners seen that are more than GATE_MM off the plane of the others
     """
 
     corners_px: NDArray[np.float64]
@@ -45,6 +47,7 @@ class SheetView:
     homography: NDArray[np.float64]
     rms_px: float
     possible: int
+    left_out: int = 0
 
     @property
     def found(self) -> int:
@@ -94,6 +97,7 @@ def find_sheet(photo: Photo) -> SheetView:
         homography=homography,
         rms_px=float(np.sqrt((off**2).sum(axis=1).mean())),
         possible=possible,
+        left_out=len(ids) - len(drawn),
     )
 
 
@@ -131,19 +135,32 @@ def _detect(
     small = (
         grey
         if shrink == 1
-        else cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        else np.asarray(
+            cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
+        )
     )
     charuco = cv2.aruco.CharucoParameters()
     charuco.minMarkers = 2
     detector = cv2.aruco.CharucoDetector(board, charuco)
-    corners, ids, _, _ = detector.detectBoard(small)
-    if corners is None or ids is None or len(ids) == 0:
-        return np.empty((0, 2)), np.empty(0, dtype=np.int64)
+    corners, ids, markers, marker_ids = detector.detectBoard(small)
+    drawn_at = ring_corners()
+    seen = {}
+    if corners is not None and ids is not None:
+        named = zip(np.ravel(ids).tolist(), np.reshape(corners, (-1, 2)), strict=True)
+        seen = {number: place for number, place in named if number in drawn_at}
+    if len(seen) < ENOUGH_CORNERS and marker_ids is not None and len(markers) > 0:
+        known = dict(zip(np.ravel(board.getIds()).tolist(), board.getObjPoints(), strict=True))
+        drawn = np.concatenate([known[number][:, :2] for number in np.ravel(marker_ids).tolist()])
+        places = np.array(list(drawn_at.values()))
+        found = name_corners(
+            drawn.astype(np.float64), np.reshape(markers, (-1, 2)).astype(np.float64), places, small
+        )
+        for number, place in zip(drawn_at, found, strict=True):
+            if number not in seen and np.isfinite(place).all():
+                seen[number] = place
     # pixel centres: the shrunk picture's (0, 0) covers several pixels of the full one
-    full = (np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5) / shrink - 0.5
-    numbers = np.asarray(ids).ravel().astype(np.int64)
-    drawn = np.isin(numbers, list(ring_corners()))
-    return full[drawn], numbers[drawn]
+    full = (np.array(list(seen.values()), dtype=np.float64).reshape(-1, 2) + 0.5) / shrink - 0.5
+    return full, np.array(list(seen), dtype=np.int64)
 
 
 def _explain_failure(

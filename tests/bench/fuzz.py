@@ -183,6 +183,8 @@ def main() -> None:
         results.append(result)
         if is_finding(result):
             print(json.dumps(result)[:400], file=sys.stderr, flush=True)
+        if len(results) % 500 == 0:
+            print(f"{len(results)} cases", file=sys.stderr, flush=True)
     print("\n".join(report(results)))
     raise SystemExit(any(is_finding(result) for result in results))
 
