@@ -1,1 +1,77 @@
-"""Reads an axis's natural frequency and damping ratio off a photo of a calibration tower."""
+"""Reads an axis's natural frequency and damping ratio off a photo of a calibration tower.
+
+    import ringscan
+
+    scan = ringscan.scan_photo("heron-1-x.jpg")
+    print(scan.verdict.outcome, scan.frequency_hz, scan.damping_ratio)
+
+docs/library.md tells the rest. The names below are loaded when they are first used: importing
+this package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ringscan.batch import Entry
+    from ringscan.errors import RingscanError
+    from ringscan.library import as_dict, as_rows, as_text, pool, scan_each, scan_photo
+    from ringscan.machines import Answer, Batch
+    from ringscan.model.budget import Interval
+    from ringscan.model.verdict import Outcome
+    from ringscan.plan import Plan, load_plan
+    from ringscan.readings import Failed, Reading
+    from ringscan.scan import Scan
+
+__all__ = [
+    "Answer",
+    "Batch",
+    "Entry",
+    "Failed",
+    "Interval",
+    "Outcome",
+    "Plan",
+    "Reading",
+    "RingscanError",
+    "Scan",
+    "as_dict",
+    "as_rows",
+    "as_text",
+    "load_plan",
+    "pool",
+    "scan_each",
+    "scan_photo",
+]
+
+_HOMES = {
+    "Answer": "machines",
+    "Batch": "machines",
+    "Entry": "batch",
+    "Failed": "readings",
+    "Interval": "model.budget",
+    "Outcome": "model.verdict",
+    "Plan": "plan",
+    "Reading": "readings",
+    "RingscanError": "errors",
+    "Scan": "scan",
+    "as_dict": "library",
+    "as_rows": "library",
+    "as_text": "library",
+    "load_plan": "plan",
+    "pool": "library",
+    "scan_each": "library",
+    "scan_photo": "library",
+}
+"""Module in which each name is defined."""
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'ringscan' has no attribute {name!r}")
+    return getattr(import_module(f"ringscan.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import typer
 
-from ringscan.cli import measure, prepare
+from ringscan.cli import many, measure, prepare
 from ringscan.cli.complain import complain
 from ringscan.errors import OutputError, RingscanError
 
@@ -25,6 +25,7 @@ app = typer.Typer(
 )
 prepare.register(app)
 measure.register(app)
+many.register(app)
 
 LACKS_SYSTEM_LIBRARY = re.compile(r"\blib\S+\.so")
 """What the loader says on a bare server, where opencv's system libraries are not there."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 
+from ringscan.show.plain import one_line
+
 
 def complain(text: object) -> None:
-    """Print one line; characters that would break it or steer a terminal are escaped."""
-    line = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(text))
-    print(f"ringscan: {line}", file=sys.stderr)
+    """Print one line."""
+    print(f"ringscan: {one_line(text)}", file=sys.stderr)

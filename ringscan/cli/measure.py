@@ -11,12 +11,8 @@ from typing import Annotated, Any
 import typer
 
 from ringscan.cli.complain import complain
-from ringscan.errors import PhotoError, RingscanError
-
-PICTURE_SUFFIXES = frozenset(
-    (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".mpo")
-)
-"""Files of a folder that are taken for photos; files given by name may be called anything."""
+from ringscan.errors import RingscanError
+from ringscan.pictures import find_pictures
 
 
 class AxisName(StrEnum):
@@ -192,17 +188,8 @@ def _each(pictures: list[Path], one: Callable[[Path], dict[str, Any]], *, json_o
 
 
 def _pictures(given: list[Path]) -> list[Path]:
-    """Files as they are given, and of folders all pictures in the order of their names."""
-    pictures: list[Path] = []
-    for path in given:
-        if not path.is_dir():
-            pictures.append(path)
-            continue
-        try:
-            found = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES)
-        except OSError as exc:
-            raise PhotoError(f"{path}: the folder cannot be read: {exc.strerror}") from exc
-        if not found:
-            raise PhotoError(f"{path}: is a folder without pictures; give picture files")
-        pictures += found
+    """Files as they are given, and the pictures of folders and patterns."""
+    pictures, errors = find_pictures(given)
+    for _, error in errors:
+        raise error
     return pictures

@@ -1,0 +1,152 @@
+"""Command for many photos at once: progress on stderr, the pooled tables on stdout."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ringscan.cli.complain import complain
+from ringscan.cli.measure import AxisName
+
+if TYPE_CHECKING:
+    from ringscan.readings import Failed, Reading
+
+JOURNAL = Path("ringscan-batch.jsonl")
+INTERRUPTED = 130
+"""Exit status of a command that was interrupted, by the shells' convention (128 + SIGINT)."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's command."""
+    app.command()(batch)
+
+
+def batch(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FOLDER...", help="Folders, picture files, or patterns like 'towers/**/*.jpg'."
+        ),
+    ],
+    plan: Annotated[
+        Path | None, typer.Option(help="Plan file, where the sheets' code does not hold it.")
+    ] = None,
+    axis: Annotated[
+        AxisName | None, typer.Option(help="Axis the faces show; else by the sheets' code.")
+    ] = None,
+    check_line: Annotated[
+        float,
+        typer.Option(min=90, max=110, help="Measured length of the sheets' 100 mm line, mm."),
+    ] = 100.0,
+    max_megapixels: Annotated[
+        float, typer.Option(min=1, max=400, help="Refuse larger pictures.")
+    ] = 60,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", "-j", min=1, help="Processes; default: all cores.")
+    ] = None,
+    journal: Annotated[
+        Path, typer.Option(help="File that keeps the results as they come, to go on from.")
+    ] = JOURNAL,
+    again: Annotated[
+        bool, typer.Option("--again", help="Measure anew what the journal knows already.")
+    ] = False,
+    json_out: Annotated[bool, typer.Option("--json", help="Print all of it as JSON.")] = False,
+    csv_out: Annotated[bool, typer.Option("--csv", help="Print the tables as CSV.")] = False,
+) -> None:
+    """Measure many photos: towers and machines pooled, ranked by how sure their frequency is."""
+    if json_out and csv_out:
+        raise typer.BadParameter("give --json or --csv, not both")
+
+    from ringscan.batch import Job, not_found, recorded, scan_batch
+    from ringscan.journal import Journal
+    from ringscan.machines import summarise
+    from ringscan.pictures import find_pictures
+    from ringscan.plan import load_plan
+    from ringscan.show.ranked import batch_json, print_batch, to_csv, to_rows
+    from ringscan.show.record import RECORD_VERSION, to_record
+
+    pictures, missing = find_pictures(photos)
+    if not pictures:
+        for _, error in missing[:-1]:
+            complain(error)
+        raise missing[-1][1]
+    job = Job(
+        to_record=to_record,
+        record_version=RECORD_VERSION,
+        plan=load_plan(plan) if plan is not None else None,
+        axis=axis.value if axis is not None else None,
+        check_line_mm=check_line,
+        max_megapixels=max_megapixels,
+    )
+    total = len(set(pictures))
+    found = [not_found(path, error).reading() for path, error in missing]
+    with Journal(journal) as kept:
+        if kept.damaged:
+            complain(f"{journal}: damaged lines that are passed over: {kept.damaged}")
+        try:
+            with (
+                _progress(total, failures=json_out or csv_out) as tell,
+                closing(scan_batch(pictures, job, journal=kept, again=again, jobs=jobs)) as entries,
+            ):
+                for entry in entries:
+                    found.append(entry.reading())
+                    tell(found[-1], entry.known)
+        except KeyboardInterrupt as exc:
+            complain(
+                f"stopped: {len(found) - len(missing)} of {total} photos are done and kept in "
+                f"{journal}; the same command goes on from there"
+            )
+            raise SystemExit(INTERRUPTED) from exc
+        whole = summarise(found)
+        if json_out:
+            for piece in batch_json(whole, (recorded(kept, job, r) for r in whole.photos)):
+                sys.stdout.write(piece)
+    if csv_out:
+        sys.stdout.write(to_csv(to_rows(whole)))
+    elif not json_out:
+        from rich.console import Console
+
+        print_batch(whole, Console(soft_wrap=False))
+    if whole.failures:
+        raise SystemExit(whole.failures[-1].exit_status)
+
+
+@contextmanager
+def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Failed, bool], None]]:
+    """Yield what is to be told of each photo: a bar on a terminal, else a line for each.
+
+    `failures`: say them above the bar, where the result is not for the terminal.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+    from rich.text import Text
+
+    from ringscan.readings import Failed
+    from ringscan.show.ranked import summary_line
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        numbers = count(1)
+
+        def print_line(photo: Reading | Failed, known: bool) -> None:
+            line = f"{next(numbers)} of {total}: {summary_line(photo)}"
+            print(line + (" (known)" if known else ""), file=sys.stderr, flush=True)
+
+        yield print_line
+        return
+    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("", total=total)
+
+        def advance(photo: Reading | Failed, known: bool) -> None:
+            bar.advance(task)
+            if failures and isinstance(photo, Failed):
+                bar.console.print(Text(summary_line(photo)))
+
+        yield advance

@@ -1,0 +1,197 @@
+"""Many photos: each gets its entry, what is known is not measured again, and the command's ways.
+
+Where only the batch matters, the scan is replaced by one that takes no time.
+"""
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from plans import plan_with
+from scanner import CONTENTS, Scanner
+from workloads import Dying, InTurn
+
+from ringscan.batch import Entry, Job, recorded, scan_batch
+from ringscan.journal import Journal
+from ringscan.machines import summarise
+from ringscan.readings import Failed
+
+
+@pytest.fixture
+def scanner(monkeypatch) -> Scanner:
+    scanner = Scanner()
+    monkeypatch.setattr("ringscan.scan.scan_photo", scanner)
+    return scanner
+
+
+@pytest.fixture
+def photos(tmp_path) -> list[Path]:
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for number, text in enumerate(CONTENTS):
+        (folder / f"{number}.jpg").write_text(text)
+    return [*sorted(folder.iterdir()), folder / "missing.jpg"]
+
+
+def job(**settings: object) -> Job:
+    return Job(**{"to_record": dict, "record_version": 1} | settings)
+
+
+def entries(photos: list[Path], the_job: Job | None = None, **options: object) -> dict[str, Entry]:
+    found = list(scan_batch(photos, the_job or job(), **{"executor": InTurn()} | options))
+    assert len(found) == len(photos)
+    return {Path(entry.photo).name: entry for entry in found}
+
+
+def test_every_photo_gets_its_entry(scanner, photos):
+    found = entries(photos)
+    assert [name for name, entry in found.items() if entry.record] == [
+        "0.jpg",
+        "1.jpg",
+        "3.jpg",
+        "5.jpg",
+    ]
+    assert found["0.jpg"].sha256 == hashlib.sha256(b"22.5").hexdigest()
+    failed = found["2.jpg"]
+    assert (failed.kind, failed.exit_status) == ("SheetError", 5)
+    assert failed.reason == "no scan sheet was found"  # one line, without the name
+    assert failed.sha256 == hashlib.sha256(b"no sheet").hexdigest()
+    assert (found["missing.jpg"].kind, found["missing.jpg"].sha256) == ("PhotoError", None)
+    assert found["missing.jpg"].reason == "there is no such file"
+
+
+def test_a_fault_of_the_program_takes_one_photo_only(scanner, photos):
+    entry = entries(photos)["4.jpg"]
+    assert (entry.kind, entry.exit_status) == ("ZeroDivisionError", 1)
+    assert "the program's own: ZeroDivisionError in scanner.py:" in entry.reason
+
+
+def test_a_dead_worker_is_said(scanner, photos):
+    (entry,) = scan_batch([photos[0]], job(), executor=Losing())
+    assert (entry.kind, entry.exit_status, entry.lasting) == ("WorkerDied", 1, False)
+    assert "died" in entry.reason
+
+
+class Losing(Dying):
+    """Loses everything, and heals."""
+
+    def __init__(self) -> None:
+        super().__init__(heals=True)
+
+    def submit(self, function, /, item):
+        return super().submit(function, 5)
+
+
+def test_a_missing_library_ends_it(scanner, photos):
+    photos[0].write_text("no library")
+    with pytest.raises(ImportError, match="libGL"):
+        entries(photos)
+
+
+def test_what_is_known_is_not_measured_again(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        first = entries(photos, journal=journal)
+        scanner.seen.clear()
+        second = entries(photos, journal=journal)
+    # a bug, a decoder that may be installed by now, and a file that may be there
+    assert sorted(scanner.seen) == ["4.jpg", "6.jpg", "missing.jpg"]
+    assert {name for name, entry in second.items() if not entry.known} == set(scanner.seen)
+    for name, entry in second.items():
+        assert entry.record == first[name].record
+        assert entry.reason.partition(":")[0] == first[name].reason.partition(":")[0]
+
+
+def test_unless_asked(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos, journal=journal)
+        scanner.seen.clear()
+        entries(photos, journal=journal, again=True)
+    assert len(scanner.seen) == len(photos)
+
+
+def test_a_changed_photo_is_measured_and_a_renamed_one_known(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos[:2], journal=journal)
+        scanner.seen.clear()
+        photos[0].write_text("30.0")
+        moved = photos[1].rename(photos[1].with_name("moved.jpg"))
+        found = entries([photos[0], moved], journal=journal)
+    assert scanner.seen == ["0.jpg"]
+    assert found["0.jpg"].record["natural_frequency_hz"] == 30.0
+    assert found["moved.jpg"].known
+    assert found["moved.jpg"].record["photo"] == "moved.jpg"
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"check_line_mm": 99.5},
+        {"axis": "y"},
+        {"plan": plan_with()},
+        {"max_megapixels": 30},
+        {"record_version": 2},
+    ],
+)
+def test_other_settings_or_another_form_are_another_matter(scanner, photos, tmp_path, other):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos[:1], journal=journal)
+        entries(photos[:1], job(**other), journal=journal)
+        assert len(scanner.seen) == 2
+        entries(photos[:1], journal=journal)
+        entries(photos[:1], job(**other), journal=journal)
+        assert len(scanner.seen) == 2
+
+
+def test_another_version_of_the_program_measures_again(scanner, photos, tmp_path, monkeypatch):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos[:1], journal=journal)
+        monkeypatch.setattr("ringscan.batch.version", lambda _: "99.0")
+        entries(photos[:1], journal=journal)
+    assert len(scanner.seen) == 2
+
+
+def test_an_entry_that_makes_no_sense_is_measured_again(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos[:1], journal=journal)
+        (key,) = journal._places
+        for nonsense in ({}, {"record": {"tower": 1}}, {"record": 7, "photo": "a"}):
+            journal.add(key, nonsense)
+            scanner.seen.clear()
+            entries(photos[:1], journal=journal)
+            assert scanner.seen == ["0.jpg"]
+
+
+def test_a_run_that_is_interrupted_goes_on_where_it_was(scanner, photos, tmp_path):
+    photos[5].write_text("interrupt")
+    with Journal(tmp_path / "j") as journal, pytest.raises(KeyboardInterrupt):
+        entries(photos, journal=journal, jobs=1)
+    photos[5].write_text("22.7")
+    scanner.seen.clear()
+    with Journal(tmp_path / "j") as journal:
+        entries(photos, journal=journal, jobs=1)
+    assert not {"0.jpg", "1.jpg", "2.jpg", "3.jpg"} & set(scanner.seen)
+
+
+def test_records_are_found_by_their_readings(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        found = entries(photos[:2], journal=journal)
+        for photo in photos[:2]:
+            entry = found[photo.name]
+            whole = recorded(journal, job(), entry.reading())
+            assert whole == {"file": str(photo)} | entry.record
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 5])
+@pytest.mark.parametrize("order", [1, -1])
+def test_order_and_workers_change_nothing(scanner, photos, jobs, order):
+    with ThreadPoolExecutor(jobs) as threads:
+        options = {"executor": threads, "jobs": jobs}
+        ours = summarise(e.reading() for e in entries(photos[::order], **options).values())
+    expected = summarise(e.reading() for e in entries(photos).values())
+    assert ours == expected
+    assert [f.photo for f in ours.failures] == sorted(str(photos[i]) for i in (2, 4, 6, 7))
+
+
+def test_a_failure_is_no_reading(scanner, photos):
+    assert isinstance(entries(photos)["2.jpg"].reading(), Failed)

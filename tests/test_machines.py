@@ -1,0 +1,289 @@
+"""From photos to towers to machines: who is pooled with whom, who is left out, and what is said."""
+
+import random
+from dataclasses import replace
+
+import pytest
+from readings import reading, record
+
+from ringscan.machines import Answer, Batch, machine_of, quality, ranked_photos, summarise
+from ringscan.model.budget import Interval
+from ringscan.model.verdict import Outcome
+from ringscan.readings import Failed, reading_of
+
+
+def machine(batch: Batch, name: str, axis: str = "x") -> Answer:
+    (answer,) = [m for m in batch.machines if (m.machine, m.axis) == (name, axis)]
+    return answer
+
+
+def tower(batch: Batch, name: str) -> Answer:
+    (answer,) = [t for t in batch.towers if t.tower == name]
+    return answer
+
+
+@pytest.mark.parametrize(
+    ("label", "name"),
+    [
+        ("HERON-3", "HERON"),
+        ("HERON-12", "HERON"),
+        ("HERON", "HERON"),
+        ("HERON3", "HERON3"),
+        ("BIG-HERON-3", "BIG-HERON"),
+        ("HERON-3-B", "HERON-3-B"),
+        ("7", "7"),
+    ],
+)
+def test_the_machine_is_the_label_without_its_number(label, name):
+    assert machine_of(label) == name
+
+
+def test_one_photo_is_its_tower_and_its_machine():
+    batch = summarise([reading("a.jpg", "HERON-1", 22.6)])
+    for answer in (tower(batch, "HERON-1"), machine(batch, "HERON")):
+        assert answer.outcome is Outcome.CALL
+        assert answer.frequency_hz.value == pytest.approx(22.6)
+        assert (answer.frequency_hz.low, answer.frequency_hz.high) == pytest.approx((22.3, 22.9))
+        assert answer.damping_ratio.low == pytest.approx(0.05 / 1.2)
+        assert answer.damping_ratio.high == pytest.approx(0.05 * 1.2)
+        assert answer.scatter_hz is None
+    assert tower(batch, "HERON-1").pooled == ("a.jpg",)
+    assert machine(batch, "HERON").pooled == ("HERON-1",)
+
+
+def test_photos_of_one_print_do_not_narrow_the_interval():
+    batch = summarise([reading(f"{n}.jpg", "HERON-1", 22.6) for n in range(4)])
+    answer = machine(batch, "HERON")
+    assert answer.frequency_hz.half_width == pytest.approx(0.3)
+    assert tower(batch, "HERON-1").pooled == ("0.jpg", "1.jpg", "2.jpg", "3.jpg")
+    assert answer.pooled == ("HERON-1",)
+
+
+def test_towers_of_one_machine_do():
+    values = [22.5, 22.6, 22.7, 22.55, 22.65, 22.6]
+    batch = summarise([reading(f"{n}.jpg", f"HERON-{n}", hz) for n, hz in enumerate(values)])
+    answer = machine(batch, "HERON")
+    assert answer.frequency_hz.value == pytest.approx(22.6)
+    # .3 by the root of six, and what the model leaves out of every tower, which stays
+    assert 0.12 <= answer.frequency_hz.half_width <= 0.2
+    assert answer.damping_ratio.value == pytest.approx(0.05)
+    assert len(batch.towers) == 6
+
+
+def test_axes_and_machines_are_kept_apart():
+    batch = summarise(
+        [
+            reading("a.jpg", "HERON-1", 22.6),
+            reading("b.jpg", "HERON-1", 31.0, axis="y"),
+            reading("c.jpg", "WREN-1", 40.0),
+        ]
+    )
+    found = {(m.machine, m.axis): m.frequency_hz.value for m in batch.machines}
+    assert found == pytest.approx({("HERON", "x"): 22.6, ("HERON", "y"): 31.0, ("WREN", "x"): 40.0})
+
+
+def test_a_label_used_with_two_plans_is_two_towers():
+    batch = summarise(
+        [reading("a.jpg", "HERON-1", 22.6), reading("b.jpg", "HERON-1", 22.7, plan="other")]
+    )
+    assert [t.tower for t in batch.towers] == ["HERON-1", "HERON-1"]
+    assert machine(batch, "HERON").pooled == ("HERON-1", "HERON-1")
+
+
+@pytest.mark.parametrize("outcome", [Outcome.NO_CALL, Outcome.DISAGREEMENT])
+def test_what_is_no_call_never_enters_and_is_named(outcome):
+    batch = summarise(
+        [
+            reading("a.jpg", "HERON-1", 22.6),
+            reading("b.jpg", "HERON-1", None, outcome=outcome),
+            reading("c.jpg", "HERON-2", None, outcome=outcome),
+        ]
+    )
+    first, second = tower(batch, "HERON-1"), tower(batch, "HERON-2")
+    assert (first.outcome, first.pooled) == (Outcome.CALL, ("a.jpg",))
+    assert [(a.name, a.reason) for a in first.aside] == [
+        ("b.jpg", f"{outcome.value}: no ripple stands out")
+    ]
+    assert (second.outcome, second.frequency_hz, second.pooled) == (outcome, None, ())
+    answer = machine(batch, "HERON")
+    assert answer.frequency_hz.value == pytest.approx(22.6)
+    assert [(a.name, a.reason) for a in answer.aside] == [("HERON-2", outcome.value)]
+
+
+def test_the_same_picture_counts_once():
+    once = summarise([reading("a.jpg", "HERON-1", 22.6)])
+    twice = summarise(
+        [reading("a.jpg", "HERON-1", 22.6), reading("copy.jpg", "HERON-1", 22.6, content="a.jpg")]
+    )
+    assert machine(twice, "HERON").frequency_hz == machine(once, "HERON").frequency_hz
+    (aside,) = tower(twice, "HERON-1").aside
+    assert (aside.name, aside.reason) == ("copy.jpg", "the same picture as a.jpg")
+
+
+def test_an_outlier_is_named_and_left_out():
+    values = {"HERON-1": 22.6, "HERON-2": 22.7, "HERON-3": 41.2, "HERON-4": 22.5}
+    batch = summarise([reading(f"{label}.jpg", label, hz) for label, hz in values.items()])
+    answer = machine(batch, "HERON")
+    assert answer.outcome is Outcome.CALL
+    assert answer.frequency_hz.value == pytest.approx(22.6, abs=0.02)
+    assert answer.pooled == ("HERON-1", "HERON-2", "HERON-4")
+    (aside,) = answer.aside
+    assert aside.name == "HERON-3"
+    assert "41.20 Hz, 18.6 Hz above the other 3" in aside.reason
+    assert "check its label" in aside.reason
+
+
+def test_an_outlier_with_the_other_axis_frequency_is_said_to_be_exchanged():
+    x = [reading(f"x{n}.jpg", f"HERON-{n}", hz) for n, hz in enumerate([22.6, 22.7, 31.2, 22.5])]
+    y = [reading(f"y{n}.jpg", f"HERON-{n}", 31.0, axis="y") for n in range(2)]
+    (aside,) = machine(summarise(x + y), "HERON").aside
+    assert aside.name == "HERON-2"
+    assert "axis Y has that: are they exchanged?" in aside.reason
+
+
+def test_an_outlier_among_photos_is_left_out_of_its_tower():
+    values = [22.6, 22.7, 29.25, 22.65]
+    batch = summarise([reading(f"{n}.jpg", "HERON-1", hz) for n, hz in enumerate(values)])
+    answer = tower(batch, "HERON-1")
+    assert answer.pooled == ("0.jpg", "1.jpg", "3.jpg")
+    assert [a.name for a in answer.aside] == ["2.jpg"]
+    assert answer.aside[0].reason.startswith("outlier: 29.25 Hz, 6.6 Hz above")
+
+
+@pytest.mark.parametrize("labels", [["HERON-1", "HERON-2"], ["HERON-1", "HERON-1"]])
+def test_two_that_differ_are_a_disagreement_and_not_averaged(labels):
+    batch = summarise([reading("a.jpg", labels[0], 20.0), reading("b.jpg", labels[1], 24.0)])
+    level = batch.machines if len(set(labels)) == 2 else batch.towers
+    (answer,) = level
+    assert (answer.outcome, answer.frequency_hz, answer.damping_ratio) == (
+        Outcome.DISAGREEMENT,
+        None,
+        None,
+    )
+    (reason,) = answer.reasons
+    assert "20.00 Hz" in reason
+    assert "24.00 Hz" in reason
+    # two values, so that the scatter is about their distance by the root of two
+    assert answer.scatter_hz == pytest.approx(4 / 2**0.5, rel=0.02)
+
+
+def test_towers_that_differ_without_harm_are_called_and_the_scatter_is_said():
+    values = [39.2, 40.0, 40.8, 39.6, 40.4]
+    batch = summarise(
+        [reading(f"{n}.jpg", f"HERON-{n}", hz, half_hz=0.2) for n, hz in enumerate(values)]
+    )
+    answer = machine(batch, "HERON")
+    assert answer.outcome is Outcome.CALL
+    # the values' own standard deviation is .632, their errors are .1
+    assert answer.scatter_hz == pytest.approx(0.63, abs=0.03)
+    assert answer.frequency_hz.half_width == pytest.approx(2.78 * 0.632 / 5**0.5, rel=0.1)
+    assert answer.reasons == (
+        f"towers differ by more than their intervals: ±{answer.scatter_hz:.2f} Hz",
+    )
+
+
+def test_two_towers_are_told_to_say_little():
+    batch = summarise([reading("a.jpg", "HERON-1", 22.4), reading("b.jpg", "HERON-2", 22.8)])
+    answer = machine(batch, "HERON")
+    assert answer.outcome is Outcome.CALL
+    # Student's t for one freedom, 12.7, times .2
+    assert answer.frequency_hz.half_width == pytest.approx(12.7 * 0.2, rel=0.01)
+    assert answer.reasons == (
+        "two towers say little of their scatter: a third narrows the interval",
+    )
+
+
+def test_an_interval_too_wide_to_be_of_use_is_no_call():
+    batch = summarise(
+        [
+            reading("a.jpg", "HERON-1", 22.0, half_hz=2.0),
+            reading("b.jpg", "HERON-2", 23.0, half_hz=2.0),
+        ]
+    )
+    answer = machine(batch, "HERON")
+    assert (answer.outcome, answer.frequency_hz) == (Outcome.NO_CALL, None)
+    assert "±6.4 Hz" in answer.reasons[0]
+
+
+def test_damping_ratios_that_differ_are_said():
+    batch = summarise(
+        [
+            reading(f"{n}.jpg", f"HERON-{n}", 22.6, damping=zeta)
+            for n, zeta in enumerate([0.03, 0.05, 0.09])
+        ]
+    )
+    answer = machine(batch, "HERON")
+    assert answer.outcome is Outcome.CALL
+    assert answer.reasons == (
+        "damping ratios from 0.030 to 0.090 differ by more than their intervals",
+    )
+    assert answer.damping_ratio.low < 0.03
+    assert answer.damping_ratio.value == pytest.approx(0.0513, rel=0.01)  # in the logarithm
+
+
+def test_the_surest_frequency_comes_first():
+    batch = summarise(
+        [
+            reading("a.jpg", "HERON-1", 20.0, half_hz=0.3),  # 1.5 %
+            reading("b.jpg", "WREN-1", 60.0, half_hz=0.6),  # 1 %
+            reading("c.jpg", "DIPPER-1", None),
+            reading("d.jpg", "FINCH-1", 30.0, half_hz=0.2),  # 0.7 %
+        ]
+    )
+    wanted = ["FINCH", "WREN", "HERON", "DIPPER"]
+    assert [m.machine for m in batch.machines] == wanted
+    assert [t.machine for t in batch.towers] == wanted
+    assert [machine_of(p.tower) for p in ranked_photos(batch)] == wanted
+    assert [quality(m) for m in batch.machines[:3]] == pytest.approx([0.2 / 30, 0.01, 0.015])
+
+
+def test_the_order_of_the_photos_changes_nothing():
+    photos = [
+        reading(f"{n}.jpg", f"HERON-{n % 5}", 22.6 + 0.05 * (n % 7), damping=0.04 + 0.003 * (n % 4))
+        for n in range(20)
+    ]
+    photos.append(reading("no.jpg", "HERON-1", None))
+    photos.append(reading("far.jpg", "HERON-9", 40.0))
+    failures = [
+        Failed(photo=name, kind="PhotoError", exit_status=4, reason="damaged") for name in "zy"
+    ]
+    expected = summarise([*photos, *failures])
+    for seed in range(5):
+        shuffled = [*photos, *failures]
+        random.Random(seed).shuffle(shuffled)
+        assert summarise(shuffled) == expected
+    assert [failed.photo for failed in expected.failures] == ["y", "z"]
+
+
+def test_nothing_is_no_error():
+    assert summarise([]) == Batch(photos=(), failures=(), towers=(), machines=())
+
+
+def test_a_record_is_read():
+    assert reading_of("x/a.jpg", record("a.jpg", "00")) == replace(
+        reading("x/a.jpg", "HERON-1", 22.6),
+        sha256="00",
+        frequency_hz=Interval(value=22.6, low=22.6 - 0.3, high=22.6 + 0.3),
+        damping_ratio=Interval(value=0.06, low=0.05, high=0.072),
+    )
+    assert reading_of("a.jpg", record("a.jpg", "00", None)).outcome is Outcome.NO_CALL
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"verdict": "perhaps"},
+        {"natural_frequency_interval_hz": [23.0, 24.0]},
+        {"natural_frequency_interval_hz": [22.6]},
+        {"natural_frequency_interval_hz": None},
+        {"natural_frequency_hz": "22.6"},
+        {"damping_ratio_interval": [0.0, 0.07]},
+    ],
+)
+def test_a_record_that_is_none_is_refused(change):
+    with pytest.raises((KeyError, TypeError, ValueError)):
+        reading_of("a.jpg", record("a.jpg", "00") | change)
+    short = record("a.jpg", "00")
+    del short["tower"]
+    with pytest.raises(KeyError):
+        reading_of("a.jpg", short)
