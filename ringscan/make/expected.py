@@ -50,7 +50,7 @@ def expected_wall(plan: Plan, axis: Axis, natural_hz: float, damping_ratio: floa
     motion = face_motion(plan)
     impulses = shaper_impulses(plan.shaper, commands.frequency_hz, commands.damping_ratio)
     s = np.linspace(0, motion.length_mm, POINTS)[1:]
-    time = motion.passing_time_s(s, impulses)
+    time = motion.passing(s, impulses).time_s
     lam = pole(natural_hz, damping_ratio)
     strength = corner_strength(
         lam, motion.top_speed_mm_s, motion.acceleration_mm_s2, motion.corner_speed_mm_s

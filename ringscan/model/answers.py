@@ -13,17 +13,32 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.estimate import FREQUENCY_RANGE_HZ, PoleEstimate, pole_slopes, sandwich
-from ringscan.model.fit import JointFit, minimise_pole
-from ringscan.model.problem import Problem, thin, trial_pole
-from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ
-from ringscan.model.vibration import residual
+from ringscan.model.estimate import (
+    DAMPING_RANGE,
+    FREQUENCY_RANGE_HZ,
+    LONGEST_STEP,
+    PoleEstimate,
+    sandwich,
+)
+from ringscan.model.fit import JointFit
+from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
+from ringscan.model.problem import Problem, trial_pole
+from ringscan.model.search import best_spacing
+from ringscan.model.vibration import pole_turn, residual
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-NULL_TRIALS = 61
-"""Frequencies at which the ramp's answer is looked for, 6 % apart: narrower than a quiet band."""
+NULL_TRIALS = 241
+"""Frequencies at which the ramp's answer is looked for, 1.4 % apart: narrower than a quiet band."""
+
+
+SAME_SPACING = 0.03
+"""Relative distance in frequency below which two starts have found the same answer."""
+
+
+GLANCE_ROUNDS = 3
+"""Rounds that show whether another start is the better one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,13 +48,11 @@ class NullEstimate:
     frequency_hz : the estimate
     standard_error_hz : of it
     freedom : degrees of freedom
-    gain : fall of the sum of squares, in units of the noise variance
     """
 
     frequency_hz: float
     standard_error_hz: float
     freedom: float
-    gain: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,62 +74,75 @@ class BandRipple:
 def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
     """Fit the pole with a free complex strength for every band."""
 
-    def misfit(p: Array) -> Array:
-        waves = _free_waves(problem, trial_pole(*np.exp(p)))
-        return np.asarray((problem.data - _explain(problem, waves)[0]).ravel())
+    def look(at: Array) -> Tangent:
+        lam = trial_pole(*at)
+        wave = _even(problem, problem.drawing.wave(lam))
+        free = _FreeWaves(problem, wave)
+        c = free.strengths(problem.data)
+        pulled = (c[0] + 1j * c[1])[:, None] * wave * problem.drawing.wave_turn(lam)
+        slopes = [problem.whitener((pulled * over).real) for over in pole_turn(*at)]
+        # what the free strengths can mimic is no information on the pole
+        slopes = [row - free.combined(free.strengths(row)) for row in slopes]
+        left = problem.data - free.combined(c)
+        return Tangent(at=at, jacobian=np.stack(slopes), left=left)
 
-    starts = (start, _spacing_start(problem))
-    best = min(starts, key=lambda pair: float((misfit(np.log(pair)) ** 2).sum()))
-    (f, zeta), _ = minimise_pole(misfit, *best)
-    waves = _free_waves(problem, trial_pole(f, zeta))
-    explained, c = _explain(problem, waves)
+    def descend(at: Array, rounds: int = ROUNDS) -> Tangent:
+        lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
+        longest = LONGEST_STEP * at
+        return gauss_newton(
+            look, look(at), longest=longest, lowest=lowest, highest=highest, rounds=rounds
+        )
 
-    def model(f: float, zeta: float) -> Array:
-        return _combine(problem, _free_waves(problem, trial_pole(f, zeta)), c)
-
-    slopes = pole_slopes(model, f, zeta)
-    # what the free strengths can mimic is no information on the pole
-    slopes = np.stack([row - _explain(problem, waves, row)[0] for row in slopes])
-    left = problem.data - explained
-    covariance, freedom, _ = sandwich(slopes, left)
+    best = descend(np.array(start))
+    other = np.array(best_spacing(problem))
+    if abs(other[0] / best.at[0] - 1) > SAME_SPACING:
+        rough = descend(other, GLANCE_ROUNDS)
+        if (rough.left**2).sum() < (best.left**2).sum():
+            best = descend(rough.at)
+    covariance, freedom, _ = sandwich(best.jacobian, best.left)
     return PoleEstimate(
-        frequency_hz=f,
-        damping_ratio=zeta,
+        frequency_hz=float(best.at[0]),
+        damping_ratio=float(best.at[1]),
         covariance=covariance,
         freedom=freedom,
-        gain=float((problem.data**2).sum() - (left**2).sum()),
     )
 
 
 def fit_null(problem: Problem, spacing: PoleEstimate) -> NullEstimate:
     """Fit the frequency in the shaper's effect R alone, the ripple's shape being given."""
-    lam = spacing.pole
+    free = _FreeWaves(problem, problem.drawing.wave(spacing.pole))
+    right = free.products(problem.data).ravel()
 
-    def columns(f: float) -> Array:
-        return problem.columns(lam, trial_pole(f, spacing.damping_ratio))
+    def mix(f: float) -> Array:
+        """Free strengths that make up the real and the imaginary part of the ripple, (2, 2b)."""
+        left = problem.drawing.left(trial_pole(f, spacing.damping_ratio))
+        return np.stack([np.append(left.real, left.imag), np.append(-left.imag, left.real)])
 
-    def cost(f: float) -> float:
-        M = columns(f)
-        return float(((problem.data - np.tensordot(problem.strength(M), M, 1)) ** 2).sum())
+    def strength(f: float) -> tuple[Array, float]:
+        """c0 and minus its gain."""
+        V = mix(f)
+        c = np.linalg.lstsq(V @ free.gram @ V.T, V @ right, rcond=None)[0]
+        return np.asarray(c, float), -float(c @ V @ right)
 
     from scipy.optimize import minimize_scalar
 
     trials = np.geomspace(*FREQUENCY_RANGE_HZ, NULL_TRIALS)
-    costs = [cost(f) for f in trials]
-    i = int(np.argmin(costs))
+    i = int(np.argmin([strength(f)[1] for f in trials]))
     bracket = (trials[max(i - 1, 0)], trials[min(i + 1, trials.size - 1)])
-    f = float(minimize_scalar(cost, bounds=bracket, method="bounded", options={"xatol": 1e-3}).x)
-    M = columns(f)
-    c = problem.strength(M)
-    df = 1e-4 * f
-    slope = np.tensordot(c, (columns(f + df) - columns(f - df)) / (2 * df), 1)
-    left = problem.data - np.tensordot(c, M, 1)
-    covariance, freedom, _ = sandwich(np.concatenate([slope[None], M]), left)
+    f = float(
+        minimize_scalar(
+            lambda f: strength(f)[1], bounds=bracket, method="bounded", options={"xatol": 1e-3}
+        ).x
+    )
+    (c, _), V, df = strength(f), mix(f), 1e-4 * f
+    rows = [c @ (mix(f + df) - mix(f - df)) / (2 * df), *V]
+    J = np.stack([free.combined(row.reshape(2, -1)) for row in rows])
+    left = problem.data - np.tensordot(c, J[1:], 1)
+    covariance, freedom, _ = sandwich(J, left)
     return NullEstimate(
         frequency_hz=f,
         standard_error_hz=float(np.sqrt(covariance[0, 0])),
         freedom=freedom,
-        gain=float((problem.data**2).sum() - (left**2).sum()),
     )
 
 
@@ -144,46 +170,44 @@ def measure_ripple(fit: JointFit) -> BandRipple:
     )
 
 
-def _free_waves(problem: Problem, lam: complex) -> Array:
-    wave = problem.drawing.wave(lam)
-    # each band's wave is scaled to one: the strengths are free anyway
-    wave = wave / np.maximum(np.abs(wave * problem.valid).max(axis=1, keepdims=True), 1e-300)
-    return np.stack([problem.whitener.alone(wave.real), problem.whitener.alone(-wave.imag)])
+class _FreeWaves:
+    """Every band's wave with a complex strength of its own.
+
+    gram : inner products of the filtered waves, real parts before imaginary ones, (2b, 2b)
+    """
+
+    def __init__(self, problem: Problem, wave: ComplexArray) -> None:
+        whitener = problem.whitener
+        self._whitener = whitener
+        self._waves = np.stack([whitener.alone(wave.real), whitener.alone(-wave.imag)])
+        k, b, n = self._waves.shape
+        gram = np.zeros((k, b, k, b))
+        own = np.einsum("ibn,jbn->ijb", self._waves, self._waves)
+        gram[:, np.arange(b), :, np.arange(b)] = own.transpose(2, 0, 1)
+        if whitener.shared is not None:
+            scaled = (self._waves * whitener.shared).reshape(k * b, n)
+            gram -= (scaled @ scaled.T).reshape(k, b, k, b)
+        self.gram = gram.reshape(k * b, k * b)
+        # strengths that all bands share are not seen once the shared profile is out: a small ridge
+        ridge = 1e-6 * np.trace(self.gram) / (k * b)
+        self._inverse = np.linalg.inv(self.gram + ridge * np.eye(k * b))
+
+    def products(self, rows: Array) -> Array:
+        """Inner products of filtered rows (b, n) with the waves, (2, b)."""
+        return np.asarray(np.einsum("ibn,bn->ib", self._waves, rows))
+
+    def strengths(self, rows: Array) -> Array:
+        """Least-squares strengths for filtered rows (b, n), (2, b)."""
+        right = self.products(rows)
+        return (self._inverse @ right.ravel()).reshape(right.shape)
+
+    def combined(self, strengths: Array) -> Array:
+        """Filtered rows (b, n) that strengths (2, b) make."""
+        rows = np.einsum("ib,ibn->bn", strengths, self._waves)
+        return self._whitener.common_out(rows)
 
 
-def _explain(problem: Problem, waves: Array, target: Array | None = None) -> tuple[Array, Array]:
-    """Best combination of every band's own two waves, and its strengths (2, b)."""
-    target = problem.data if target is None else target
-    k, b, n = waves.shape
-    gram = np.zeros((k, b, k, b))
-    own = np.einsum("ibn,jbn->ijb", waves, waves)
-    for i in range(k):
-        for j in range(k):
-            gram[i, np.arange(b), j, np.arange(b)] = own[i, j]
-    if problem.whitener.shared:
-        scaled = (waves * problem.whitener.shared_part()).reshape(k * b, n)
-        gram -= (scaled @ scaled.T).reshape(k, b, k, b)
-    right = np.einsum("ibn,bn->ib", waves, target).ravel()
-    square = gram.reshape(k * b, k * b)
-    # strengths that all bands share are not seen once the shared profile is out: a small ridge
-    ridge = 1e-6 * np.trace(square) / (k * b)
-    c = np.linalg.solve(square + ridge * np.eye(k * b), right).reshape(k, b)
-    return _combine(problem, waves, c), c
-
-
-def _combine(problem: Problem, waves: Array, c: Array) -> Array:
-    return problem.whitener.common_out(np.einsum("ib,ibn->bn", c, waves))
-
-
-def _spacing_start(problem: Problem) -> tuple[float, float]:
-    """Pole whose free waves gain most, over a coarse grid and every fourth band."""
-    part = thin(problem, 4)
-    best = (-np.inf, 0.0, 0.0)
-    for zeta in DAMPING_RATIOS[1:]:
-        for f in FREQUENCIES_HZ[::6]:
-            waves = _free_waves(part, trial_pole(float(f), float(zeta)))
-            own = np.einsum("ibn,jbn->bij", waves, waves) + 1e-9 * np.eye(2)
-            right = np.einsum("ibn,bn->bi", waves, part.data)
-            gain = float((right * np.linalg.solve(own, right[..., None])[..., 0]).sum())
-            best = max(best, (gain, float(f), float(zeta)))
-    return best[1], best[2]
+def _even(problem: Problem, wave: ComplexArray) -> ComplexArray:
+    """Each band's wave scaled to one, for the sake of rounding: the strengths are free anyway."""
+    largest = np.abs(wave * problem.valid).max(axis=1, keepdims=True)
+    return np.asarray(wave / np.maximum(largest, 1e-300))

@@ -7,8 +7,8 @@ from math import exp, sqrt
 
 from ringscan.model.estimate import PoleEstimate
 
-MODEL_FREQUENCY = 0.002
-MODEL_DAMPING = 0.05
+MODEL_FREQUENCY = 0.0015
+MODEL_DAMPING = 0.03
 """Standard uncertainties, relative, for what the model leaves out: shadows, gloss, a corner that
 is not printed as its motion says. Set on rendered pictures that were used while developing."""
 

@@ -58,8 +58,8 @@ def no_ramp_story(walls: Walls) -> str | None:
     same = _part(replace(walls, impulses=off, along=off), ramp)
     problem = pose_problem(same, shared=False)
     found = search(problem)
-    part = problem.whitener.shared_part()
-    shared = float(((part * problem.data).sum(axis=0) ** 2).sum())
+    part = pose_problem(same).whitener.shared
+    shared = 0.0 if part is None else float(((part * problem.data).sum(axis=0) ** 2).sum())
     where = np.unravel_index(int(found.gain.argmax()), found.gain.shape)
     inside = 0 < where[0] < DAMPING_RATIOS.size - 1
     if not inside or found.gain.max() < SAME_EVERYWHERE_SHARE * shared:

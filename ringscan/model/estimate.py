@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +14,9 @@ Array = NDArray[np.float64]
 FREQUENCY_RANGE_HZ = (5.0, 150.0)
 DAMPING_RANGE = (0.003, 0.45)
 
+LONGEST_STEP = np.array([0.05, 0.5])
+"""Longest Gauss-Newton step of frequency and damping ratio, relative: about a peak's width."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PoleEstimate:
@@ -23,30 +25,17 @@ class PoleEstimate:
     frequency_hz, damping_ratio : the estimate
     covariance : of the two, (2, 2)
     freedom : degrees of freedom of the covariance
-    gain : fall of the sum of squares against no ripple, in units of the noise variance
     """
 
     frequency_hz: float
     damping_ratio: float
     covariance: Array
     freedom: float
-    gain: float
 
     @property
     def pole(self) -> complex:
         """The pole ``lam``."""
         return trial_pole(self.frequency_hz, self.damping_ratio)
-
-
-def pole_slopes(model: Callable[[float, float], Array], f: float, zeta: float) -> Array:
-    """Central differences of a model (b, n) over frequency and damping ratio, (2, b, n)."""
-    df, dz = 1e-4 * f, 1e-3 * zeta
-    return np.stack(
-        [
-            (model(f + df, zeta) - model(f - df, zeta)) / (2 * df),
-            (model(f, zeta + dz) - model(f, zeta - dz)) / (2 * dz),
-        ]
-    )
 
 
 def sandwich(

@@ -7,23 +7,26 @@ squares (Golub & Pereyra, SIAM J. Numer. Anal. 10:413-432, 1973).
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, PoleEstimate
+from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_STEP, PoleEstimate
 from ringscan.model.given import Bent, Doubts
+from ringscan.model.newton import Tangent, gauss_newton
 from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
 from ringscan.model.search import Search, search
 from ringscan.model.settle import settle
+from ringscan.model.vibration import pole_turn
 
 Array = NDArray[np.float64]
 
 STARTS = 3
 """Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare."""
 
+POLISH_BANDS = 24
+"""Bands that are enough to choose among the starts, and to see what is too steep."""
 
 SAME_POLE = 0.03
 """Relative distance in frequency below which two starts have found the same maximum."""
@@ -31,10 +34,10 @@ SAME_POLE = 0.03
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rival:
-    """Another frequency that explains part of the wall, and its fall of the sum of squares."""
+    """Another frequency that explains the wall in part, and its share of the best one's gain."""
 
     frequency_hz: float
-    gain: float
+    share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +49,7 @@ class JointFit:
     rivals : what the search's other maxima came to
     problem : data and filter with the final noise estimate
     bent : how far the fit bent what it was given
+    posed, found : the problem before anything was fitted, and its coarse search
     """
 
     estimate: PoleEstimate
@@ -53,12 +57,8 @@ class JointFit:
     rivals: tuple[Rival, ...]
     problem: Problem
     bent: Bent
-
-    def residual_search(self) -> Search:
-        """The coarse search over what the fit leaves."""
-        c, M = self.strength, self.problem.columns(self.estimate.pole)
-        left = self.problem.data - c.real * M[0] - c.imag * M[1]
-        return search(replace(self.problem, data=left))
+    posed: Problem
+    found: Search
 
 
 def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFit:
@@ -70,46 +70,60 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     doubts : how well the face's scale, edge and heights are known; the fit may bend them so far
     shared : whether the profile common to all heights is taken out first
     """
-    problem = pose_problem(walls, shared=shared)
-    found = search(problem)
-    trials = sorted((_polish(problem, *start) for start in found.best(STARTS)), key=lambda t: t[1])
-    problem = refine(problem, walls, trial_pole(*trials[0][0]))
-    best, *rest = [_polish(problem, *trial[0]) for trial in trials]
-    energy = float((problem.data**2).sum())
+    walls = walls.pooled()
+    posed = pose_problem(walls, shared=shared)
+    found = search(posed)
+    rough = posed.every(max(1, posed.data.shape[0] // POLISH_BANDS))
+    tried = sorted((_polish(rough, *start) for start in found.best(STARTS)), key=_misfit)
+    best, *rest = tried
+    lam = trial_pole(*best.at)
+    problem = refine(posed, walls, lam, complex(*posed.strength(posed.columns(lam))))
     rivals = tuple(
-        Rival(frequency_hz=pair[0], gain=energy - 2 * cost)
-        for pair, cost in rest
-        if abs(pair[0] / best[0][0] - 1) > SAME_POLE
+        Rival(frequency_hz=float(other.at[0]), share=_explained(rough, other) / gain)
+        for other in rest
+        if abs(other.at[0] / best.at[0] - 1) > SAME_POLE and (gain := _explained(rough, best)) > 0
     )
-    estimate, strength, problem, bent = settle(problem, walls, best[0], doubts)
-    return JointFit(estimate=estimate, strength=strength, rivals=rivals, problem=problem, bent=bent)
-
-
-def _polish(problem: Problem, f: float, zeta: float) -> tuple[tuple[float, float], float]:
-    """Minimise over the pole; returns it and half the sum of squares."""
-
-    def misfit(p: Array) -> Array:
-        M = problem.columns(trial_pole(*np.exp(p)))
-        return np.asarray((problem.data - np.tensordot(problem.strength(M), M, 1)).ravel())
-
-    return minimise_pole(misfit, f, zeta)
-
-
-def minimise_pole(
-    misfit: Callable[[Array], Array], f: float, zeta: float
-) -> tuple[tuple[float, float], float]:
-    """Least squares over the logarithms of frequency and damping ratio."""
-    from scipy.optimize import least_squares
-
-    bounds = np.log(np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
-    result = least_squares(
-        misfit,
-        np.log([f, zeta]),
-        bounds=(bounds[0], bounds[1]),
-        x_scale=[0.01, 0.2],
-        diff_step=[1e-4, 1e-4],
-        xtol=1e-6,
-        ftol=1e-8,
+    estimate, strength, problem, bent = settle(problem, walls, best.at, doubts)
+    return JointFit(
+        estimate=estimate,
+        strength=strength,
+        rivals=rivals,
+        problem=problem,
+        bent=bent,
+        posed=posed,
+        found=found,
     )
-    best = np.exp(result.x)
-    return (float(best[0]), float(best[1])), float(result.cost)
+
+
+def _polish(problem: Problem, f: float, zeta: float) -> Tangent:
+    """Minimise over the pole, with the best strength at each: variable projection."""
+
+    def look(at: Array) -> Tangent:
+        lam = trial_pole(*at)
+        drawing = problem.drawing
+        wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
+        M = problem.filtered(left * wave)
+        c = complex(*problem.strength(M))
+        turn = c * wave * (drawing.left_turn(lam)[:, None] + left * drawing.wave_turn(lam))
+        J = np.stack([problem.whitener((turn * over).real) for over in pole_turn(*at)])
+        # what the strength can mimic is no information on the pole (Kaufman's approximation)
+        flat, free = J.reshape(2, -1), M.reshape(2, -1)
+        mimic = np.linalg.lstsq(free @ free.T, free @ flat.T, rcond=None)[0]
+        return Tangent(
+            at=at,
+            jacobian=(flat - mimic.T @ free).reshape(J.shape),
+            left=problem.data - np.tensordot([c.real, c.imag], M, 1),
+        )
+
+    lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
+    start = np.array([f, zeta])
+    longest = LONGEST_STEP * start
+    return gauss_newton(look, look(start), longest=longest, lowest=lowest, highest=highest)
+
+
+def _misfit(view: Tangent) -> float:
+    return float((view.left**2).sum())
+
+
+def _explained(problem: Problem, view: Tangent) -> float:
+    return float((problem.data**2).sum()) - _misfit(view)

@@ -73,8 +73,9 @@ def bend(vector: Array, alike_hz: float) -> Bent:
     )
 
 
-STEPS = np.array([0.02, 5e-4, 0.1, 0.02, 0.1])
-"""Steps for the numerical derivatives over the corrections."""
+ALONG_STEPS = (0.02, 0.1)
+"""Steps for the numerical derivatives over the axis along the face: logarithms of its frequency
+and damping ratio."""
 
 
 def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:

@@ -23,6 +23,17 @@ STEEPEST = 0.5
 away from the lamp. The limit is on the wave's envelope, so that no part of a wave is preferred."""
 
 
+HIGHEST_HZ = 60.0
+"""Ripples of axes up to here are sampled well whatever the ramp. Common practice, no source."""
+
+WORKING_STEPS = 10
+"""Samples per ripple that are kept: brightness is a sum over a pixel anyway, and a tenth of a
+wave averaged takes 1.6 % off it, of every band alike."""
+
+COARSEST_MM = 0.2
+"""Coarsest pooling: the ripples next to the corner are crowded, the nozzle being slow there."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Walls:
     """Layer bands of one face, as the fit takes them.
@@ -46,6 +57,35 @@ class Walls:
     group: NDArray[np.intp]
     motion: CornerMotion
 
+    def every(self, step: int) -> Walls:
+        """Every `step`-th band alone."""
+        return replace(
+            self,
+            intensity=self.intensity[::step],
+            valid=self.valid[::step],
+            impulses=self.impulses.every(step),
+            along=self.along.every(step),
+            commanded_hz=self.commanded_hz[::step],
+            group=self.group[::step],
+        )
+
+    def pooled(self) -> Walls:
+        """The walls with neighbouring samples averaged, where they lie closer than is needed."""
+        highest = np.nanmax(self.commanded_hz, initial=HIGHEST_HZ)
+        needed_mm = min(self.motion.top_speed_mm_s / highest / WORKING_STEPS, COARSEST_MM)
+        count = int(needed_mm / (self.s_mm[1] - self.s_mm[0]) + 1e-6)
+        if count < 2:
+            return self
+        whole = self.s_mm.size // count * count
+
+        rows = self.intensity.shape[0]
+        return replace(
+            self,
+            s_mm=self.s_mm[:whole].reshape(-1, count).mean(axis=-1),
+            intensity=self.intensity[:, :whole].reshape(rows, -1, count).mean(axis=-1),
+            valid=np.asarray(self.valid[:, :whole].reshape(rows, -1, count).all(axis=-1), bool),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Problem:
@@ -68,44 +108,30 @@ class Problem:
     group: NDArray[np.intp]
     s_mm: Array
 
-    def columns(self, lam: complex, ramp_lam: complex | None = None) -> Array:
+    def columns(self, lam: complex) -> Array:
         """Filtered real and imaginary part of the ripple's slope, (2, b, n)."""
-        slope = self.drawing.slope(lam, ramp_lam)
-        return np.stack([self.whitener(slope.real), self.whitener(-slope.imag)])
+        return self.filtered(self.drawing.slope(lam))
+
+    def filtered(self, wave: ComplexArray) -> Array:
+        """Filter the two real waves that a complex one (b, n) is made of, (2, b, n)."""
+        return np.stack([self.whitener(wave.real), self.whitener(-wave.imag)])
 
     def strength(self, columns: Array) -> Array:
         """Least-squares factors of columns (k, b, n), (k,)."""
         flat = columns.reshape(columns.shape[0], -1)
         return np.asarray(np.linalg.lstsq(flat @ flat.T, flat @ self.data.ravel(), rcond=None)[0])
 
-
-def thin(problem: Problem, every: int) -> Problem:
-    """Every n-th band of a problem, to get a rough answer fast."""
-    part = slice(None, None, every)
-    drawing, whitener = problem.drawing, problem.whitener
-    impulses = Impulses(
-        amplitudes=drawing.impulses.amplitudes[part], times_s=drawing.impulses.times_s[part]
-    )
-    return replace(
-        problem,
-        drawing=Drawing(
-            passing_s=drawing.passing_s[part],
-            slowness_s_mm=drawing.slowness_s_mm[part],
-            free=drawing.free[part],
-            impulses=impulses,
-        ),
-        valid=problem.valid[part],
-        flat=problem.flat[part],
-        whitener=replace(
-            whitener,
-            scale=whitener.scale[part],
-            share=whitener.share[part],
-            use=whitener.use[part],
-            smooth=whitener.smooth[part],
-        ),
-        data=problem.data[part],
-        group=problem.group[part],
-    )
+    def every(self, step: int) -> Problem:
+        """The problem of every `step`-th band alone, for a rough answer fast."""
+        return replace(
+            self,
+            drawing=self.drawing.every(step),
+            valid=self.valid[::step],
+            flat=self.flat[::step],
+            whitener=self.whitener.every(step),
+            data=self.data[::step],
+            group=self.group[::step],
+        )
 
 
 def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
@@ -125,19 +151,18 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     )
 
 
-def refine(problem: Problem, walls: Walls, lam: complex) -> Problem:
+def refine(problem: Problem, walls: Walls, lam: complex, strength: complex) -> Problem:
     """Pose the problem anew with what a first fit knows.
 
     Stretches where the ripple is too steep for brightness to follow it are left out, and the
     noise is estimated from what the ripple leaves.
     """
-    c = complex(*problem.strength(problem.columns(lam)))
-    ripple = c * problem.drawing.slope(lam)
+    ripple = strength * problem.drawing.slope(lam)
     valid = problem.valid & (np.abs(ripple) < STEEPEST)
     flat = flatten(walls.s_mm, walls.intensity, valid)
     left = np.where(valid, flat - ripple.real, 0.0)
     whitener = build_whitener(
-        walls.s_mm, left, valid, group=walls.group, shared=problem.whitener.shared
+        walls.s_mm, left, valid, group=walls.group, shared=problem.whitener.shared is not None
     )
     return replace(problem, valid=valid, flat=flat, whitener=whitener, data=whitener(flat))
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.motion import CornerMotion
+from ringscan.model.motion import SLOWEST_MM_S, CornerMotion
 from ringscan.model.shapers import Impulses
 from ringscan.model.vibration import residual
 
@@ -22,36 +22,60 @@ class Drawing:
 
     passing_s : time since the unshaped nozzle left the corner, (b, n)
     slowness_s_mm : 1 / speed along the wall, (b, n)
+    acceleration_mm_s2 : along the wall, (b, n)
     free : where the last impulse is over and the nozzle moves: the ripple decays freely, (b, n)
     impulses : per band, (b, m)
     """
 
     passing_s: Array
     slowness_s_mm: Array
+    acceleration_mm_s2: Array
     free: Mask
     impulses: Impulses
 
-    def slope(self, lam: complex, ramp_lam: complex | None = None) -> ComplexArray:
+    def slope(self, lam: complex) -> ComplexArray:
         """Complex slope ``R lam exp(lam t) / (ds/dt)`` of the ripple per band, (b, n).
 
         The wall's slope is the real part of this times one complex constant for the photo.
-        `ramp_lam`, where given, is used instead of `lam` in R, the shaper's effect.
         """
-        left = residual(
-            self.impulses.amplitudes, self.impulses.times_s, lam if ramp_lam is None else ramp_lam
-        )
-        return np.asarray(left[:, None] * self.wave(lam))
+        return np.asarray(self.left(lam)[:, None] * self.wave(lam))
 
     def wave(self, lam: complex) -> ComplexArray:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
         return np.asarray(lam * np.exp(lam * self.passing_s) * self.slowness_s_mm)
 
+    def left(self, lam: complex) -> ComplexArray:
+        """What the shaper leaves, ``R``, (b,)."""
+        return residual(self.impulses.amplitudes, self.impulses.times_s, lam)
+
+    def left_turn(self, lam: complex) -> ComplexArray:
+        """Derivative of ``R`` over ``lam``, (b,)."""
+        A, t = self.impulses.amplitudes, self.impulses.times_s
+        return -residual(A * t, t, lam)
+
+    def wave_turn(self, lam: complex) -> ComplexArray:
+        """Derivative of the logarithm of `wave` over ``lam``, (b, n)."""
+        return np.asarray(1 / lam + self.passing_s)
+
+    def wave_rise(self, lam: complex) -> ComplexArray:
+        """Derivative of the logarithm of `wave` over wall position, 1/mm, (b, n)."""
+        pace = self.slowness_s_mm
+        return np.asarray(pace * (lam - self.acceleration_mm_s2 * pace))
+
+    def every(self, step: int) -> Drawing:
+        """Every `step`-th band alone."""
+        part = slice(None, None, step)
+        return Drawing(
+            passing_s=self.passing_s[part],
+            slowness_s_mm=self.slowness_s_mm[part],
+            acceleration_mm_s2=self.acceleration_mm_s2[part],
+            free=self.free[part],
+            impulses=self.impulses.every(step),
+        )
+
 
 EDGE_MM = 1.2
 """Stretch at the entry edge left out: the corner is rounded there and shadowed."""
-
-END_SHARE = 0.97
-"""Share of the travel time that is used: then the next corner begins."""
 
 
 def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses) -> Drawing:
@@ -64,14 +88,14 @@ def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses)
     impulses : of the shaper of the axis normal to the face, (b, m)
     along : of the shaper of the axis along the face, (b, k)
     """
-    passing = motion.passing_time_s(s_mm, along)
-    speed = motion.shaped_speed_mm_s(passing, along)
-    begun = passing > impulses.end_s[:, None]
+    passing = motion.passing(s_mm, along)
+    begun = passing.time_s > impulses.end_s[:, None]
     braking = motion.duration_s - motion.ramp_s
-    free = begun & (passing < braking) & (speed > 1.0) & (s_mm >= EDGE_MM)
+    moving = passing.speed_mm_s > SLOWEST_MM_S
     return Drawing(
-        passing_s=passing,
-        slowness_s_mm=1 / np.maximum(speed, 1.0),
-        free=free,
+        passing_s=passing.time_s,
+        slowness_s_mm=1 / np.maximum(passing.speed_mm_s, SLOWEST_MM_S),
+        acceleration_mm_s2=passing.acceleration_mm_s2,
+        free=begun & (passing.time_s < braking) & moving & (s_mm >= EDGE_MM),
         impulses=impulses,
     )

@@ -6,12 +6,13 @@ they are gathered on an even time grid, and the whole search is a matrix product
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.problem import Problem, thin
+from ringscan.model.problem import Problem
 from ringscan.model.vibration import pole, residual
 
 Array = NDArray[np.float64]
@@ -25,10 +26,17 @@ DAMPING_RATIOS = np.array([0.02, 0.045, 0.09, 0.18])
 TIME_STEP_S = 5e-4
 """Below a twentieth of the shortest period, so that gathering loses under 1 %."""
 
+CHANCE_BLOCK = 2
+"""Neighbouring bands that share waviness, and so a sign when chance is drawn."""
+
+CALIBRATION_WIDTH = 25
+"""Grid frequencies over which the calibration on white noise is averaged, a quarter of an octave
+and more: what it corrects changes slowly, what one draw of noise gives does not."""
+
 GRAM_EVERY = 16
-GRAM_BANDS = 4
+GRAM_BANDS = 12
 """The normal matrices change slowly from pole to pole and band to band; they are computed at
-every 16th frequency, from every 4th band."""
+every 16th frequency, from so many bands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,7 +45,7 @@ class Search:
 
     gain : fall of the sum of squares, in units of the noise variance, (z, f)
     products : inner products of data and ripple per band, what the ripples of all bands have in
-        common taken out, (b, z, f)
+        common taken out, as nearly as one factor per band can, (b, z, f)
     gram : inverse normal matrices, (z, f, 2, 2)
     """
 
@@ -59,31 +67,68 @@ class Search:
         ]
 
 
-def search(problem: Problem) -> Search:
-    """Evaluate the whole grid of poles."""
+def search(problem: Problem, like: Search | None = None) -> Search:
+    """Evaluate the whole grid of poles.
+
+    `like` is the search of a problem that differs in its data alone, to save half of the work.
+    """
     lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
-    waves, seen = _waves(problem, lam)
-    inverse = _inverse_grams(problem, lam)
+    weight, since = _weights(problem)
+    waves, seen = _waves(problem, weight, since, lam), _seen(problem, lam)
+    inverse = _inverse_grams(problem, lam) if like is None else like.inverse
     gain = _gain((waves * seen).sum(axis=0), inverse)
-    if problem.whitener.shared:
-        share = problem.whitener.share[:, :, None]
-        seen = seen - (share**2 * seen).sum(axis=0) / (share**2).sum()
+    if problem.whitener.shared is not None:
+        share = (problem.whitener.shared**2).sum(axis=1)
+        seen = seen - np.tensordot(share / share.sum(), seen, 1)
     return Search(gain=gain, products=waves * seen, inverse=inverse)
 
 
-def chance_gains(found: Search, group: NDArray[np.intp], *, trials: int, seed: int) -> Array:
+def best_spacing(problem: Problem) -> tuple[float, float]:
+    """Pole of the grid whose decays explain most with a free strength for every band."""
+    lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
+    weight, since = _weights(problem)
+    waves, seen = _waves(problem, weight, since, lam), _seen(problem, lam)
+    # power of an unshaped ripple: what shaped ones have over what the shapers leave of them
+    power = np.linalg.inv(_inverse_grams(problem, lam)).trace(axis1=-2, axis2=-1)
+    unshaped = power / (np.abs(seen) ** 2).sum(axis=0)
+    noise = (problem.whitener.scale**2).sum(axis=1)
+    gain = np.tensordot(1 / np.maximum(noise, 1e-300), np.abs(waves) ** 2, 1) / unshaped
+    z, i = np.unravel_index(int(gain.argmax()), gain.shape)
+    return float(FREQUENCIES_HZ[i]), float(DAMPING_RATIOS[z])
+
+
+def chance_gains(problem: Problem, like: Search, *, trials: int, seed: int) -> Array:
     """Best gain of each of many trials in which the bands' signs are drawn at random, (trials,).
 
     Where there is no ripple a band's texture is as likely as its negative, so these show what
     the search finds by chance. Neighbouring bands share a sign, since they share waviness.
+
+    Parameters
+    ----------
+    problem : its data hold no ripple
+    like : search of a problem that differs in its data alone
     """
     rng = np.random.default_rng(seed)
+    found = search(problem, like)
     b = found.products.shape[0]
-    block = np.arange(b) // 2 + 1000 * group
+    block = np.arange(b) // CHANCE_BLOCK + 1000 * problem.group
     _, which = np.unique(block, return_inverse=True)
     sign = rng.choice([-1.0, 1.0], size=(trials, which.max() + 1))[:, which]
-    flipped = (sign @ found.products.reshape(b, -1)).reshape(trials, *found.gain.shape)
-    return np.asarray(_gain(flipped, found.inverse).max(axis=(1, 2)))
+    products = found.products * _calibration(problem, found, rng)
+    flipped = (sign @ products.reshape(b, -1).view(float)).view(complex)
+    gains = _gain(flipped.reshape(trials, *found.gain.shape), found.inverse)
+    return np.asarray(gains.max(axis=(1, 2)))
+
+
+def _calibration(problem: Problem, like: Search, rng: np.random.Generator) -> Array:
+    """Factors for the bands' products that make them right for white noise, (z, f)."""
+    from scipy.ndimage import uniform_filter1d
+
+    noise = problem.whitener.projected(rng.standard_normal(problem.data.shape))
+    white = search(replace(problem, data=noise), like).products
+    power = uniform_filter1d((np.abs(white) ** 2).sum(axis=0), CALIBRATION_WIDTH, axis=1)
+    expected = np.linalg.inv(like.inverse).trace(axis1=-2, axis2=-1)
+    return np.asarray(np.sqrt(expected / power))
 
 
 def _gain(product: ComplexArray, inverse: Array) -> Array:
@@ -94,54 +139,70 @@ def _gain(product: ComplexArray, inverse: Array) -> Array:
     )
 
 
-def _waves(problem: Problem, lam: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
-    """Products of data and delayed ripple, and the factor ``R exp(lam t_bar)``, (b, z, f) each.
+def _weights(problem: Problem) -> tuple[Array, Array]:
+    """What the data's products with any wave weigh its samples by, and their times, (b, n) each.
 
-    The shaper draws the wall later by its mean delay t_bar, so that their factors, not R alone,
-    are what ripples on the wall differ by.
+    The shaper draws the wall later by its mean delay, so times are counted from there.
     """
     drawing = problem.drawing
     weight = problem.whitener.adjoint(problem.data) * drawing.slowness_s_mm
+    return weight, drawing.passing_s - drawing.impulses.delay_s[:, None]
+
+
+def _waves(problem: Problem, weight: Array, since: Array, lam: ComplexArray) -> ComplexArray:
+    """Products of the data with delayed decays, (b, z, f)."""
+    used = weight != 0
     b = weight.shape[0]
-    delay = drawing.impulses.delay_s[:, None]
-    since = drawing.passing_s - delay
-    first = since.min()
-    place = (since - first) / TIME_STEP_S
-    low = place.astype(np.intp)
+    place = since / TIME_STEP_S
+    first = int(np.floor(place.min(where=used, initial=0.0)))
+    low = np.where(used, np.floor(place), first).astype(np.intp)
     share = place - low
-    size = int(low.max()) + 2
-    row = size * np.arange(b)[:, None]
-    gathered = np.bincount((row + low).ravel(), (weight * (1 - share)).ravel(), b * size)
-    gathered += np.bincount((row + low + 1).ravel(), (weight * share).ravel(), b * size)
-    gathered = gathered.reshape(b, size)
-    used = gathered.any(axis=0)
-    t = first + TIME_STEP_S * np.flatnonzero(used)
-    gathered = gathered[:, used]
-    impulses = drawing.impulses
-    waves = np.empty((b, *lam.shape), complex)
-    seen = np.empty_like(waves)
-    for i, row_lam in enumerate(lam):
-        waves[:, i] = row_lam * (gathered @ np.exp(np.multiply.outer(t, row_lam)))
-        left = residual(impulses.amplitudes[:, None], impulses.times_s[:, None], row_lam)
-        seen[:, i] = left * np.exp(delay * row_lam)
-    return waves, seen
+    size = int(low.max()) - first + 2
+    at = low - first + size * np.arange(b)[:, None]
+    gathered = np.bincount(at.ravel(), (weight * (1 - share)).ravel(), b * size)
+    gathered += np.bincount(at.ravel() + 1, (weight * share).ravel(), b * size)
+    gathered = gathered.reshape(b, size).astype(np.float32)
+    sums = (gathered @ _decays(size).reshape(size, -1).view(np.float32)).view(np.complex64)
+    # the table of decays begins at time 0, the sums at `first`
+    return np.asarray(
+        sums.reshape(b, *lam.shape) * (lam * np.exp(lam * first * TIME_STEP_S)), complex
+    )
 
 
-def _power(problem: Problem, lam: complex) -> float:
-    return float((problem.columns(lam) ** 2).sum())
+def _seen(problem: Problem, lam: ComplexArray) -> ComplexArray:
+    """Factor ``R exp(lam t_bar)`` by which delayed ripples on the wall differ, (b, z, f)."""
+    impulses = problem.drawing.impulses
+    early = impulses.times_s - impulses.delay_s[:, None]
+    return residual(impulses.amplitudes[:, None, None], early[:, None, None], lam)
+
+
+@lru_cache(maxsize=1)
+def _all_decays(size: int) -> NDArray[np.complex64]:
+    """``exp(lam t)`` of the whole grid at multiples of the time step, (t, z, f)."""
+    lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
+    fine, coarse = np.arange(32), np.arange(0, size, 32)
+    step = lam * TIME_STEP_S
+    table = np.exp(np.multiply.outer(coarse, step))[:, None] * np.exp(np.multiply.outer(fine, step))
+    return np.asarray(table.reshape(-1, *lam.shape).astype(np.complex64))
+
+
+def _decays(size: int) -> NDArray[np.complex64]:
+    """The first `size` steps; tables are made in lengths of a quarter of a second, to be kept."""
+    kept = 512
+    return _all_decays(-(-size // kept) * kept)[:size]
 
 
 def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
     """Inverse normal matrices, interpolated over frequency, (z, f, 2, 2)."""
-    part = thin(problem, min(GRAM_BANDS, max(1, problem.data.shape[0] // 12)))
+    part = problem.every(max(1, problem.data.shape[0] // GRAM_BANDS))
     middle = complex(lam[lam.shape[0] // 2, lam.shape[1] // 2])
     share = _power(problem, middle) / max(_power(part, middle), 1e-300)
     at = np.append(np.arange(0, lam.shape[1] - 1, GRAM_EVERY), lam.shape[1] - 1)
     grams = np.empty((lam.shape[0], at.size, 2, 2))
     for i in range(lam.shape[0]):
-        for j, k in enumerate(at):
-            M = part.columns(complex(lam[i, k])).reshape(2, -1)
-            grams[i, j] = share * (M @ M.T)
+        slopes = np.stack([part.drawing.slope(complex(lam[i, k])) for k in at])
+        M = part.whitener(np.stack([slopes.real, -slopes.imag], axis=1)).reshape(at.size, 2, -1)
+        grams[i] = share * (M @ M.swapaxes(-1, -2))
     # the size of the ripple changes over decades: interpolate its logarithm and the shape apart
     size = np.log(grams[..., 0, 0] + grams[..., 1, 1])
     shape = grams / np.exp(size)[..., None, None]
@@ -153,3 +214,7 @@ def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
             for q in range(2):
                 full[i, :, p, q] = scale * np.interp(every, at, shape[i, :, p, q])
     return np.asarray(np.linalg.pinv(full, hermitian=True))
+
+
+def _power(problem: Problem, lam: complex) -> float:
+    return float((problem.columns(lam) ** 2).sum())

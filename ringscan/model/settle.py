@@ -7,28 +7,50 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, PoleEstimate, sandwich
-from ringscan.model.given import STEPS, Bent, Doubts, bend, redraw
-from ringscan.model.problem import Problem, Walls, thin, trial_pole
+from ringscan.model.estimate import (
+    DAMPING_RANGE,
+    FREQUENCY_RANGE_HZ,
+    LONGEST_STEP,
+    PoleEstimate,
+    sandwich,
+)
+from ringscan.model.given import ALONG_STEPS, Bent, Doubts, bend, redraw
+from ringscan.model.newton import Tangent, gauss_newton
+from ringscan.model.problem import Problem, Walls, trial_pole
 from ringscan.model.ripple import Drawing
+from ringscan.model.vibration import pole_turn
 
 Array = NDArray[np.float64]
 
 SHADING_SD = (0.5, 0.5)
 """Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
 
-SHORTER_STEPS = (1.0, 0.3, 0.1)
-"""Shares of a Gauss-Newton step that are tried until the misfit falls."""
+STEEPEST_SHADED = 1.0
+"""Steeper ripples are in full shadow or in full light whatever the powers say."""
 
-SETTLING_ROUNDS = 5
-"""Gauss-Newton rounds after the polish; the last one moves the pole by far less than its error."""
+GIVEN = slice(4, 9)
+SHADING = slice(9, 11)
+"""Where the parameters lie: pole (2), c0 (2), what was given (5), shading (2)."""
+
+ALONG = 7
+LOOSE = [0, 1, 4, 5, 9, 10]
+"""Of these: the logarithm of the natural frequency of the axis along the face, as a ratio to the
+one across it, and what each trial of it may move."""
+
+RIGID = 1.5
+"""Start for an axis along the face whose ringing does not show: 4.5 times as stiff."""
+
+ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
+"""Trials for the axis along the face, 12 % apart: the width of its own peak, 2 zeta."""
+
+ALONG_BANDS = 14
+ROUGH_BANDS = 24
+"""Bands to choose a start of the axis along the face by, and to settle first by; the whole wall
+then needs a round or two."""
 
 
 def settle(
-    problem: Problem,
-    walls: Walls,
-    start: tuple[float, float],
-    doubts: Doubts,
+    problem: Problem, walls: Walls, start: Array, doubts: Doubts
 ) -> tuple[PoleEstimate, complex, Problem, Bent]:
     """Gauss-Newton over the pole, c0 and what was taken as given, each within its doubt.
 
@@ -37,127 +59,136 @@ def settle(
     holds for the shading: brightness is proportional to small slopes only, so a second and a
     third power of the ripple are fitted along.
 
+    Parameters
+    ----------
+    problem, walls : posed and refined, and what it was posed from
+    start : natural frequency and damping ratio, (2,)
+    doubts : see there
+
     Returns
     -------
     The estimate, c0, the problem redrawn with what the fit bent and with the shading made
     linear, and what the fit bent.
     """
-    sd = np.append(doubts.sd, SHADING_SD)
-    alike = start[0]
-    p = np.zeros(4 + sd.size)
-    p[:2] = start
-    p[7] = _along_start(problem, walls, start, doubts)
-    p[2:4] = _strength_at(problem, walls, p, doubts, alike)
-    limit = np.concatenate([[0.03 * start[0], 0.3 * start[1], np.inf, np.inf], sd])
-    J, left = _jacobian(problem, walls, p, doubts, alike)
-    covariance, freedom, over = sandwich(J, left, 1 / sd**2)
-    for _ in range(SETTLING_ROUNDS):
-        # `over`: correlated noise makes the data worth less than their count, against the doubts
-        weight = np.append(np.zeros(4), over / sd**2)
+    known = 1 / np.append(doubts.sd, SHADING_SD) ** 2
+    alike = float(start[0])
+    longest = np.concatenate([LONGEST_STEP * start, [np.inf] * 2, 1 / np.sqrt(known)])
+    lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
 
-        def cost(q: Array, left: Array, weight: Array = weight) -> float:
-            return float((left**2).sum() + weight @ q**2)
+    def settled(at: Array, bands: int | None) -> Tangent:
+        step = max(1, problem.data.shape[0] // bands) if bands else 1
+        look = _Look(problem.every(step), walls.every(step), doubts, alike)
+        first = look(at)
+        # correlated noise makes the data worth less than their count, against the doubts
+        _, _, over = sandwich(first.jacobian, first.left, known)
+        return gauss_newton(
+            look,
+            first,
+            longest=longest,
+            lowest=lowest,
+            highest=highest,
+            precision=np.append(np.zeros(4), over * known),
+        )
 
-        flat = J.reshape(len(p), -1)
-        normal = flat @ flat.T + np.diag(weight)
-        step = np.linalg.lstsq(normal, flat @ left.ravel() - weight * p, rcond=None)[0]
-        step = np.clip(step, -limit, limit)
-        now = cost(p, left)
-        for shorter in SHORTER_STEPS:
-            q = p + shorter * step
-            q[:2] = np.clip(q[:2], *np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE]))
-            if cost(q, _left(problem, walls, q, doubts, alike)) < now:
-                p = q
-                break
-        else:
-            break
-        J, left = _jacobian(problem, walls, p, doubts, alike)
-        covariance, freedom, over = sandwich(J, left, 1 / sd**2)
+    at = _along_start(problem, walls, start, doubts, known)
+    view = settled(settled(at, ROUGH_BANDS).at, None)
+    covariance, freedom, _ = sandwich(view.jacobian, view.left, known)
+    p = view.at
     estimate = PoleEstimate(
         frequency_hz=float(p[0]),
         damping_ratio=float(p[1]),
         covariance=covariance[:2, :2],
         freedom=freedom,
-        gain=float((problem.data**2).sum() - (left**2).sum()),
     )
     bent = bend(p[GIVEN], alike)
     drawing = redraw(walls, bent, doubts)
-    ripple = np.real(complex(p[2], p[3]) * drawing.slope(estimate.pole))
-    straight = problem.flat - np.where(problem.valid, _shade(ripple, p[SHADING]) - ripple, 0.0)
-    problem = replace(problem, drawing=drawing, flat=straight, data=problem.whitener(straight))
-    return estimate, complex(p[2], p[3]), problem, bent
+    c = complex(p[2], p[3])
+    ripple = np.real(c * drawing.slope(estimate.pole))
+    bow = np.where(problem.valid, _shaded(ripple, p[SHADING])[0] - ripple, 0.0)
+    straight = problem.flat - bow
+    data = problem.data - problem.whitener(bow)
+    return estimate, c, replace(problem, drawing=drawing, flat=straight, data=data), bent
 
 
-GIVEN = slice(4, 9)
-SHADING = slice(9, 11)
-"""Where the parameters of `settle` lie: pole, c0 (real, imaginary), corrections, shading."""
+class _Look:
+    """The whole model about any point."""
 
-RIGID = 1.5
-"""Start for an axis along the face whose ringing does not show: 4.5 times as stiff."""
+    def __init__(self, problem: Problem, walls: Walls, doubts: Doubts, alike_hz: float) -> None:
+        self.problem, self.walls, self.doubts, self.alike = problem, walls, doubts, alike_hz
 
-ALONG_STARTS = np.append(np.linspace(-0.9, 0.7, 9), RIGID)
-"""Starts for the natural frequency of the axis along the face: logarithm of its ratio to the
-one across it."""
+    def drawing(self, at: Array) -> Drawing:
+        """The walls as drawn with what the parameters bend."""
+        return redraw(self.walls, bend(at[GIVEN], self.alike), self.doubts)
+
+    def __call__(self, at: Array) -> Tangent:
+        problem, c = self.problem, complex(at[2], at[3])
+        lam = trial_pole(at[0], at[1])
+        drawing = self.drawing(at)
+        wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
+        slope, turn = left * wave, drawing.left_turn(lam)[:, None]
+        pulled = c * wave * (turn + left * drawing.wave_turn(lam))
+        ripple = c * slope
+        moved = (ripple * drawing.wave_rise(lam)).real
+        # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
+        true_hz = self.walls.commanded_hz + at[6] * self.doubts.hz_per_mm
+        sooner = np.where(np.isnan(true_hz), 0.0, self.doubts.hz_per_mm / true_hz)[:, None]
+        changes = [
+            *((pulled * over).real for over in pole_turn(at[0], at[1])),
+            slope.real,
+            -slope.imag,
+            moved,
+            moved * self.walls.s_mm,
+            (c * wave * turn * -lam * sooner).real,
+        ]
+        for i, step in enumerate(ALONG_STEPS):
+            there = at.copy()
+            there[ALONG + i] += step
+            changes.append((c * self.drawing(there).slope(lam) - ripple).real / step)
+        shaded, gain = _shaded(ripple.real, at[SHADING])
+        small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
+        columns = [gain * change for change in changes] + [small**2, small**3]
+        return Tangent(
+            at=at,
+            jacobian=np.stack([problem.whitener(column) for column in columns]),
+            left=problem.data - problem.whitener(shaded),
+        )
+
+
+def _shaded(ripple: Array, powers: Array) -> tuple[Array, Array]:
+    """Relative brightness of a ripple that would be `ripple` if it were linear, and its slope."""
+    small = np.clip(ripple, -STEEPEST_SHADED, STEEPEST_SHADED)
+    gain = 1 + 2 * powers[0] * small + 3 * powers[1] * small**2
+    return ripple + powers[0] * small**2 + powers[1] * small**3, gain
 
 
 def _along_start(
-    problem: Problem, walls: Walls, start: tuple[float, float], doubts: Doubts
-) -> float:
-    """Start for the axis along the face that explains most, every second band looked at."""
+    problem: Problem, walls: Walls, start: Array, doubts: Doubts, known: Array
+) -> Array:
+    """Parameters to start from: the axis along the face that explains most.
+
+    An edge or a pole that is a little off hides what that axis does, so each trial may move them,
+    by their derivatives at a rigid one.
+    """
+    step = max(1, problem.data.shape[0] // ALONG_BANDS)
+    part, few = problem.every(step), walls.every(step)
     lam = trial_pole(*start)
-    gains = []
+    at = np.zeros(4 + known.size)
+    at[:2], at[ALONG] = start, RIGID
+    look = _Look(part, few, doubts, float(start[0]))
+    at[2:4] = part.strength(part.filtered(look.drawing(at).slope(lam)))
+    loose = look(at).jacobian[LOOSE]
+    prior = np.append(np.zeros(4), known)[LOOSE]
+    best = (np.inf, at)
     for ratio in ALONG_STARTS:
-        drawing = redraw(walls, bend(np.array([0.0, 0.0, 0.0, ratio, 0.0]), start[0]), doubts)
-        part = thin(replace(problem, drawing=drawing), 2)
-        M = part.columns(lam)
-        left = part.data - np.tensordot(part.strength(M), M, 1)
-        gains.append(-float((left**2).sum()))
-    return float(ALONG_STARTS[int(np.argmax(gains))])
-
-
-def _strength_at(problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float) -> Array:
-    drawing = redraw(walls, bend(p[GIVEN], alike), doubts)
-    now = replace(problem, drawing=drawing)
-    return now.strength(now.columns(trial_pole(p[0], p[1])))
-
-
-def _shade(ripple: Array, powers: Array) -> Array:
-    """Relative brightness of a ripple whose brightness would be `ripple` if it were linear."""
-    # steeper slopes than this are in full shadow or in full light whatever the powers say
-    small = np.clip(ripple, -1.0, 1.0)
-    return np.asarray(ripple + powers[0] * small**2 + powers[1] * small**3)
-
-
-def _left(problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float) -> Array:
-    """What the filtered model leaves of the data, (b, n)."""
-    slope = redraw(walls, bend(p[GIVEN], alike), doubts).slope(trial_pole(p[0], p[1]))
-    ripple = np.real(complex(p[2], p[3]) * slope)
-    return np.asarray(problem.data - problem.whitener(_shade(ripple, p[SHADING])))
-
-
-def _jacobian(
-    problem: Problem, walls: Walls, p: Array, doubts: Doubts, alike: float
-) -> tuple[Array, Array]:
-    """Derivatives (11, b, n) of the filtered model, and what it leaves of the data."""
-
-    def ripple(q: Array, drawing: Drawing) -> Array:
-        return np.real(complex(q[2], q[3]) * drawing.slope(trial_pole(q[0], q[1])))
-
-    drawing = redraw(walls, bend(p[GIVEN], alike), doubts)
-    here = ripple(p, drawing)
-    inside = np.clip(here, -1.0, 1.0)
-    gain = 1 + 2 * p[SHADING][0] * inside + 3 * p[SHADING][1] * inside**2
-    changes = []
-    for i, step in enumerate((1e-4 * p[0], 1e-3 * p[1])):
-        q = p.copy()
-        q[i] += step
-        changes.append((ripple(q, drawing) - here) / step)
-    wave = drawing.slope(trial_pole(p[0], p[1]))
-    changes += [wave.real, -wave.imag]
-    for i, step in enumerate(STEPS):
-        q = p[GIVEN].copy()
-        q[i] += step
-        changes.append((ripple(p, redraw(walls, bend(q, alike), doubts)) - here) / step)
-    columns = [gain * change for change in changes] + [inside**2, inside**3]
-    J = np.stack([problem.whitener(column) for column in columns])
-    return J, problem.data - problem.whitener(_shade(here, p[SHADING]))
+        at = at.copy()
+        at[ALONG] = ratio
+        columns = np.concatenate([part.filtered(look.drawing(at).slope(lam)), loose])
+        flat = columns.reshape(columns.shape[0], -1)
+        right = flat @ part.data.ravel()
+        normal = flat @ flat.T + np.diag(np.append(np.zeros(2), prior))
+        found = np.linalg.lstsq(normal, right, rcond=None)[0]
+        cost = (ratio / doubts.sd[3]) ** 2 - float(found @ right)
+        if cost < best[0]:
+            at[2:4] = found[:2]
+            best = (cost, at)
+    return best[1]

@@ -45,6 +45,10 @@ class Impulses:
         """Time of the last impulse, (...)."""
         return np.asarray(self.times_s.max(axis=-1))
 
+    def every(self, step: int) -> Impulses:
+        """Every `step`-th band's."""
+        return Impulses(amplitudes=self.amplitudes[::step], times_s=self.times_s[::step])
+
 
 def shaper_impulses(
     shaper: Shaper, frequency_hz: Array | float, damping_ratio: Array | float

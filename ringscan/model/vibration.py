@@ -6,7 +6,7 @@ With natural frequency ``f_n`` and damping ratio ``zeta`` the pole is
 
 from __future__ import annotations
 
-from math import pi
+from math import pi, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +20,13 @@ def pole(frequency_hz: ArrayLike, damping_ratio: ArrayLike) -> ComplexArray:
     w = 2 * pi * np.asarray(frequency_hz, float)
     zeta = np.asarray(damping_ratio, float)
     return np.asarray(w * (-zeta + 1j * np.sqrt(1 - zeta**2)))
+
+
+def pole_turn(frequency_hz: float, damping_ratio: float) -> tuple[complex, complex]:
+    """Derivatives of ``lam`` over frequency (Hz) and damping ratio."""
+    w, zeta = 2 * pi * frequency_hz, damping_ratio
+    root = sqrt(1 - zeta**2)
+    return 2 * pi * complex(-zeta, root), -w * complex(1, zeta / root)
 
 
 def residual(amplitudes: Array, times_s: Array, lam: complex | ComplexArray) -> ComplexArray:

@@ -64,48 +64,57 @@ class Whitener:
     """Linear filter that leaves uncorrelated noise of unit size and nothing smooth.
 
     scale : 1 / noise level, (b, n), 0 where not valid
-    share : the bands' part in it, by which a profile that all heights share is scaled, (b, 1)
     ar : prediction-error filter, (p + 1,), first 1
     use : output samples that stem from valid input only, (b, n)
     smooth : orthonormal filtered smooth part per band, (b, n, d)
-    shared : whether the profile common to all bands is taken out
+    shared : unit vectors along the bands, one per wall position: the form of a profile common to
+        all heights, which is taken out, (b, n); None where that is not asked for
     """
 
     scale: Array
-    share: Array
     ar: Array
     use: Mask
     smooth: Array
-    shared: bool
+    shared: Array | None
 
     def __call__(self, rows: Array) -> Array:
-        """Filter rows (b, n) of data or model."""
+        """Filter rows (..., b, n) of data or model."""
         return self.common_out(self.alone(rows))
 
     def alone(self, rows: Array) -> Array:
-        """Filter rows (b, n) band by band: all but taking out the shared profile."""
+        """Filter rows (..., b, n) band by band: all but taking out the shared profile."""
         return self._project(_predict(rows * self.scale, self.ar) * self.use)
 
     def common_out(self, rows: Array) -> Array:
-        """Take out the shared profile of filtered rows, if that is asked for."""
-        if not self.shared:
+        """Take out the shared profile of filtered rows (..., b, n), if that is asked for."""
+        if self.shared is None:
             return rows
-        part = self.shared_part()
-        return self._project((rows - part * (part * rows).sum(axis=0)) * self.use)
+        common = (self.shared * rows).sum(axis=-2, keepdims=True)
+        return self._project(rows - self.shared * common)
 
-    def shared_part(self) -> Array:
-        """Unit vectors along the bands, one per wall position: a shared profile's form, (b, n)."""
-        part = self.share * self.use
-        return np.asarray(part / np.sqrt(np.maximum((part**2).sum(axis=0), 1e-12)))
+    def projected(self, rows: Array) -> Array:
+        """Rows (b, n) as if they had come out of the filter: nothing smooth, nothing shared."""
+        return self.common_out(self._project(rows * self.use))
 
     def adjoint(self, rows: Array) -> Array:
         """Transpose of the filter: ``<w(model), rows> = <model, w.adjoint(rows)>``."""
-        out = self.common_out(self._project(rows * self.use)) * self.use
+        out = self.projected(rows) * self.use
         return np.asarray(self.scale * _predict(out[:, ::-1], self.ar)[:, ::-1])
 
+    def every(self, step: int) -> Whitener:
+        """The filter of every `step`-th band alone."""
+        part = slice(None, None, step)
+        return Whitener(
+            scale=self.scale[part],
+            ar=self.ar,
+            use=self.use[part],
+            smooth=self.smooth[part],
+            shared=None if self.shared is None else _unit_bands(self.shared[part]),
+        )
+
     def _project(self, rows: Array) -> Array:
-        inner = np.matmul(rows[:, None, :], self.smooth)
-        return np.asarray(rows - np.matmul(self.smooth, inner.transpose(0, 2, 1))[..., 0])
+        inner = np.matmul(rows[..., None, :], self.smooth)
+        return np.asarray(rows - np.matmul(self.smooth, inner.swapaxes(-1, -2))[..., 0])
 
 
 def build_whitener(
@@ -119,7 +128,7 @@ def build_whitener(
     noise : residuals, or flattened profiles whose neighbour differences serve, (b, n)
     valid : (b, n)
     group : bands are only compared with neighbours of the same group, (b,)
-    shared : see Whitener
+    shared : whether the profile common to all bands is taken out
     """
     level_b, level_s, ar = _noise(s_mm, noise, valid, group)
     scale = np.where(valid, 1 / (level_b[:, None] * level_s), 0.0)
@@ -127,8 +136,18 @@ def build_whitener(
     P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
     columns = np.stack([_predict(scale * P[:, i], ar) * use for i in range(P.shape[1])], axis=-1)
     smooth, _ = np.linalg.qr(columns)
-    share = (level_b.mean() / level_b)[:, None]
-    return Whitener(scale=scale, share=share, ar=ar, use=use, smooth=smooth, shared=shared)
+    return Whitener(
+        scale=scale,
+        ar=ar,
+        use=use,
+        smooth=smooth,
+        # noisier bands are scaled down, and a shared profile with them
+        shared=_unit_bands(use * (level_b.mean() / level_b)[:, None]) if shared else None,
+    )
+
+
+def _unit_bands(part: Array) -> Array:
+    return np.asarray(part / np.sqrt(np.maximum((part**2).sum(axis=0), 1e-12)))
 
 
 def _unit(s_mm: Array) -> Array:
@@ -148,7 +167,7 @@ def _predict(rows: Array, ar: Array) -> Array:
     """Prediction-error filter along the last axis."""
     out: Array = rows * ar[0]
     for lag in range(1, ar.size):
-        out[:, lag:] += ar[lag] * rows[:, :-lag]
+        out[..., lag:] += ar[lag] * rows[..., :-lag]
     return out
 
 

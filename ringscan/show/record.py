@@ -61,7 +61,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "fit": {
             "frequency_hz": frequency.value,
             "damping_ratio": damping.value,
-            "evidence": scan.fit.estimate.gain,
+            "evidence": scan.verdict.evidence,
             "evidence_needed": scan.verdict.chance_threshold,
         },
         "bands": _bands(scan.ranking, known=known),

@@ -43,7 +43,7 @@ def read(wall: Wall, seed: int) -> Reading:
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
     null = fit_null(fit.problem, spacing)
-    verdict = judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+    verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     return Reading(
         wall=wall, frequency_hz=frequency, damping_ratio=damping, outcome=verdict.outcome
     )

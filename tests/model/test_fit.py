@@ -29,7 +29,7 @@ def judged(walls: Walls, fit: JointFit) -> Verdict:
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
     null = fit_null(fit.problem, spacing)
-    return judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+    return judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
 
 
 def in_standard_errors(interval: Interval, truth: float) -> float:
@@ -81,9 +81,11 @@ def test_truth_is_found(wall: Wall) -> None:
     # 3.5 standard errors: one such test in two thousand fails by chance
     assert abs(in_standard_errors(f, wall.frequency_hz)) < 3.5
     assert abs(in_standard_errors(zeta, wall.damping_ratio)) < 3.5
-    # ripple is plain on these: 3 % of the frequency, a quarter of the damping ratio
-    assert f.half_width < (0.03 if wall.length_mm > 40 else 0.06) * wall.frequency_hz
-    assert zeta.high - zeta.low < 0.6 * wall.damping_ratio
+    # ripple is plain on these: 3 % of the frequency, a quarter of the damping ratio; a short face
+    # brakes from its middle on, and shows one or two waves at rising speed
+    short = wall.length_mm < 40
+    assert f.half_width < (0.06 if short else 0.03) * wall.frequency_hz
+    assert zeta.high - zeta.low < (1.5 if short else 0.6) * wall.damping_ratio
 
 
 def decay_of(frequency_hz: float, damping_ratio: float) -> tuple[Wall, Walls]:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -101,7 +102,7 @@ def test_passing_time_without_shaper_in_closed_form() -> None:
     # s = v_c t + a t² / 2 up to (120² - 5²) / 6000 = 2.396 mm, then 120 mm/s
     up = (-5 + np.sqrt(25 + 2 * 3000 * s[:3])) / 3000
     expected = [*up, 115 / 3000 + (30 - (120**2 - 25) / 6000) / 120]
-    assert motion.passing_time_s(s, OFF)[0] == pytest.approx(expected, abs=1e-7)
+    assert motion.passing(s, OFF).time_s[0] == pytest.approx(expected, abs=1e-7)
 
 
 @settings(max_examples=40, deadline=None)
@@ -116,12 +117,18 @@ def test_passing_time_inverts_the_shaped_motion(
     shaper = Shaper(family=Family(family), damping_ratio=0.1)
     impulses = shaper_impulses(shaper, np.array([np.nan, f]), np.array([np.nan, 0.1]))
     s = np.linspace(0.5, motion.length_mm - 0.5, 301)
-    t = motion.passing_time_s(s, impulses)
+    t = motion.passing(s, impulses).time_s
     assert t.shape == (2, 301)
     assert (np.diff(t, axis=1) > 0).all()
-    # where the nozzle nearly stands still the last step is left out: 0.02 mm is far below the
-    # width of a pixel
-    assert np.abs(motion.shaped_position_mm(t, impulses) - s).max() < 0.02
+    # a cubic between tabulated times: a jump of the speed inside errs by its size × 2 ms / 7, and
+    # where the nozzle nearly stands still the last step is left out
+    assert np.abs(shaped_mm(motion, t, impulses) - s).max() < 0.02
+
+
+def shaped_mm(motion: CornerMotion, t: NDArray[np.float64], impulses: Impulses) -> Any:
+    """``sum A_i s(t - t_i)``, by its definition."""
+    pieces = zip(impulses.amplitudes.T, impulses.times_s.T, strict=True)
+    return sum(a[:, None] * motion.position_mm(t - d[:, None]) for a, d in pieces)
 
 
 def test_shaped_motion_is_the_delayed_sum() -> None:
@@ -131,18 +138,17 @@ def test_shaped_motion_is_the_delayed_sum() -> None:
     impulses = Impulses(
         amplitudes=np.array([[0.2, 0.5, 0.3]]), times_s=np.array([[0.0, 0.011, 0.025]])
     )
-    t = np.linspace(0, 0.6, 777)
-    expected = sum(
-        a * motion.position_mm(t - d) for a, d in ((0.2, 0.0), (0.5, 0.011), (0.3, 0.025))
-    )
-    # the law is tabulated: 10 nm
-    assert motion.shaped_position_mm(t, impulses)[0] == pytest.approx(expected, abs=1e-5)
-    # its speed, by central differences wherever no piece begins or ends within a step of the table
-    v = motion.shaped_speed_mm_s(t, impulses)[0]
-    h = 1e-6
-    rise = motion.shaped_position_mm(t + h, impulses) - motion.shaped_position_mm(t - h, impulses)
-    assert np.median(np.abs(rise[0] / (2 * h) - v)) < 1e-3
-    assert np.quantile(np.abs(rise[0] / (2 * h) - v), 0.98) < 0.1
+    s = np.linspace(1, 49, 777)
+    passing = motion.passing(s, impulses)
+    assert np.abs(shaped_mm(motion, passing.time_s, impulses) - s).max() < 2e-3
+    # its speed and acceleration, by central differences wherever no piece begins or ends nearby
+    h = 1e-5
+    later, sooner = (shaped_mm(motion, passing.time_s + d, impulses) for d in (h, -h))
+    assert np.median(np.abs((later - sooner) / (2 * h) - passing.speed_mm_s)) < 1e-3
+    assert np.quantile(np.abs((later - sooner) / (2 * h) - passing.speed_mm_s), 0.95) < 0.5
+    middle = shaped_mm(motion, passing.time_s, impulses)
+    bend = (later - 2 * middle + sooner) / h**2
+    assert np.median(np.abs(bend - passing.acceleration_mm_s2)) < 1.0
 
 
 def test_at_full_speed_the_wall_is_drawn_later_by_the_mean_delay() -> None:
@@ -151,7 +157,7 @@ def test_at_full_speed_the_wall_is_drawn_later_by_the_mean_delay() -> None:
     )
     shaper = Shaper(family=Family.ZVD, damping_ratio=0.1)
     impulses = shaper_impulses(shaper, np.array([np.nan, 30.0, 45.0]), np.full(3, 0.1))
-    t = motion.passing_time_s(np.array([20.0, 40.0]), impulses)
+    t = motion.passing(np.array([20.0, 40.0]), impulses).time_s
     assert t - t[0] == pytest.approx(impulses.delay_s[:, None] * np.ones(2), abs=1e-6)
 
 

@@ -6,17 +6,22 @@ import numpy as np
 import pytest
 from walls import Wall, simulate_walls
 
-from ringscan.model.problem import STEEPEST, pose_problem, refine, thin, trial_pole
+from ringscan.model.problem import STEEPEST, Problem, Walls, pose_problem, refine, trial_pole
 from ringscan.model.vibration import pole
 
 CALM = Wall(texture_um=0.3, belt_um=0, bulge_um=0, gain=0.5, along_hz=0, sensor=0.001)
 """Little but ripple, and shading that is nearly linear."""
 
 
+def refined(walls: Walls, lam: complex) -> Problem:
+    problem = pose_problem(walls)
+    return refine(problem, walls, lam, complex(*problem.strength(problem.columns(lam))))
+
+
 def test_ripple_at_the_true_pole_explains_the_data() -> None:
     walls = simulate_walls(CALM, 0)
     lam = trial_pole(38, 0.08)
-    problem = refine(pose_problem(walls), walls, lam)
+    problem = refined(walls, lam)
     size = problem.whitener.use.sum()
 
     def left_at(f: float) -> float:
@@ -69,7 +74,7 @@ def test_what_is_masked_does_not_matter() -> None:
 def test_refined_noise_is_of_unit_size(texture_um: float) -> None:
     walls = simulate_walls(Wall(texture_um=texture_um), 5)
     lam = trial_pole(38, 0.08)
-    problem = refine(pose_problem(walls), walls, lam)
+    problem = refined(walls, lam)
     M = problem.columns(lam)
     left = problem.data - np.tensordot(problem.strength(M), M, 1)
     # levels are known to some per cent from two neighbours each; the rest is the other axis's
@@ -81,7 +86,7 @@ def test_ripple_too_steep_for_the_light_is_left_out() -> None:
     walls = simulate_walls(Wall(frequency_hz=20, damping_ratio=0.04, gain=4), 7)
     first = pose_problem(walls)
     lam = trial_pole(20, 0.04)
-    problem = refine(first, walls, lam)
+    problem = refined(walls, lam)
     slope = np.abs(problem.drawing.slope(lam))
     assert 0.01 < (first.valid & ~problem.valid).sum() / first.valid.sum() < 0.8
     # what is left out is steeper than all that is kept
@@ -89,12 +94,12 @@ def test_ripple_too_steep_for_the_light_is_left_out() -> None:
     # and in light that it does not fill, nothing is
     faint = simulate_walls(Wall(frequency_hz=20, damping_ratio=0.04, gain=0.1 * STEEPEST), 7)
     first = pose_problem(faint)
-    assert (refine(first, faint, lam).valid == first.valid).all()
+    assert (refined(faint, lam).valid == first.valid).all()
 
 
 def test_thinned_problem_is_every_nth_band() -> None:
     problem = pose_problem(simulate_walls(Wall(), 6), shared=False)
-    part = thin(problem, 4)
+    part = problem.every(4)
     lam = trial_pole(38, 0.08)
     assert (part.data == problem.data[::4]).all()
     assert np.allclose(part.columns(lam), problem.columns(lam)[:, ::4])

@@ -71,7 +71,6 @@ def pole_at(frequency_hz: float) -> PoleEstimate:
         damping_ratio=1e-6,
         covariance=np.zeros((2, 2)),
         freedom=50.0,
-        gain=1e4,
     )
 
 

@@ -1,0 +1,87 @@
+"""Nonlinear least squares by Gauss-Newton, for models that know their own derivatives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+ROUNDS = 12
+SHORTER = (1.0, 0.3, 0.1)
+"""Shares of a step that are tried until the misfit falls."""
+
+STRAIGHT = 0.5
+"""Fall of the sum of squares, in units of the noise variance, below which the model is straight
+enough to take the step without looking again: no parameter moves by more than 0.7 of its
+standard error."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tangent:
+    """A model about one point.
+
+    at : parameters, (k,)
+    jacobian : derivatives of the model, (k, b, n)
+    left : what the model leaves of the data, (b, n)
+    """
+
+    at: Array
+    jacobian: Array
+    left: Array
+
+
+def gauss_newton(
+    look: Callable[[Array], Tangent],
+    start: Tangent,
+    *,
+    longest: Array,
+    lowest: Array,
+    highest: Array,
+    precision: Array | None = None,
+    rounds: int = ROUNDS,
+) -> Tangent:
+    """Minimise the sum of squares of what the model leaves.
+
+    Parameters
+    ----------
+    look : the model about any point
+    start : the model about the first point
+    longest : step of each parameter, at most, (k,)
+    lowest, highest : bounds of the first parameters
+    precision : 1 / variance with which each parameter is known to be 0 beforehand, (k,)
+    rounds : at most
+    """
+    weight = np.zeros(start.at.size) if precision is None else precision
+
+    def cost(view: Tangent) -> float:
+        return float((view.left**2).sum() + weight @ view.at**2)
+
+    here = start
+    for _ in range(rounds):
+        flat = here.jacobian.reshape(start.at.size, -1)
+        fall = flat @ here.left.ravel() - weight * here.at
+        step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
+        step = np.clip(step, -longest, longest)
+        if step @ fall < STRAIGHT:
+            return Tangent(
+                at=_bounded(here.at + step, lowest, highest),
+                jacobian=here.jacobian,
+                left=here.left - np.tensordot(step, here.jacobian, 1),
+            )
+        now = cost(here)
+        for share in SHORTER:
+            there = look(_bounded(here.at + share * step, lowest, highest))
+            if cost(there) < now:
+                break
+        else:
+            break
+        here = there
+    return here
+
+
+def _bounded(at: Array, lowest: Array, highest: Array) -> Array:
+    return np.append(np.clip(at[: lowest.size], lowest, highest), at[lowest.size :])
