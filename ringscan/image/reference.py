@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -148,19 +149,35 @@ def _detect(
     if corners is not None and ids is not None:
         named = zip(np.ravel(ids).tolist(), np.reshape(corners, (-1, 2)), strict=True)
         seen = {number: place for number, place in named if number in drawn_at}
-    if len(seen) < ENOUGH_CORNERS and marker_ids is not None and len(markers) > 0:
-        known = dict(zip(np.ravel(board.getIds()).tolist(), board.getObjPoints(), strict=True))
-        drawn = np.concatenate([known[number][:, :2] for number in np.ravel(marker_ids).tolist()])
-        places = np.array(list(drawn_at.values()))
-        found = name_corners(
-            drawn.astype(np.float64), np.reshape(markers, (-1, 2)).astype(np.float64), places, small
-        )
-        for number, place in zip(drawn_at, found, strict=True):
-            if number not in seen and np.isfinite(place).all():
-                seen[number] = place
+    if len(seen) < ENOUGH_CORNERS and marker_ids is not None:
+        outlines = [np.reshape(marker, (4, 2)).astype(np.float64) for marker in markers]
+        numbers = np.ravel(marker_ids).astype(int).tolist()
+        for number, place in _unnamed(board, outlines, numbers, small):
+            seen.setdefault(number, place)
     # pixel centres: the shrunk picture's (0, 0) covers several pixels of the full one
     full = (np.array(list(seen.values()), dtype=np.float64).reshape(-1, 2) + 0.5) / shrink - 0.5
     return full, np.array(list(seen), dtype=np.int64)
+
+
+def _unnamed(
+    board: cv2.aruco.CharucoBoard,
+    outlines: list[NDArray[np.float64]],
+    marker_ids: list[int],
+    grey: NDArray[np.uint8],
+) -> Iterator[tuple[int, NDArray[np.float64]]]:
+    """Corners that can be seen though a marker beside them is hidden, with their numbers."""
+    on_board = dict(zip(np.ravel(board.getIds()).tolist(), board.getObjPoints(), strict=True))
+    # the dictionary has more markers than the sheet: what is read as one of those is none
+    known = [k for k, number in enumerate(marker_ids) if number in on_board]
+    if not known:
+        return
+    drawn = np.concatenate([on_board[marker_ids[k]][:, :2] for k in known]).astype(np.float64)
+    seen = np.concatenate([outlines[k] for k in known])
+    places = ring_corners()
+    found = name_corners(drawn, seen, np.array(list(places.values())), grey)
+    for number, place in zip(places, found, strict=True):
+        if np.isfinite(place).all():
+            yield number, place
 
 
 def _explain_failure(
@@ -178,8 +195,8 @@ def _explain_failure(
         )
     if found == 0:
         raise SheetError(
-            f"{photo.source}: no scan sheet in the picture; print one with 'ringscan sheet', lay "
-            f"the tower on it and photograph the whole sheet"
+            f"{photo.source}: no scan sheet in the picture, or it is blurred; print one with "
+            f"'ringscan sheet', lay the tower on it and photograph the whole sheet, sharp"
         )
     raise SheetError(
         f"{photo.source}: only {found} of the scan sheet's {possible} chessboard corners can be "

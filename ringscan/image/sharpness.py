@@ -116,6 +116,8 @@ def edge_response(photo: Photo, ends_px: NDArray[np.float64]) -> NDArray[np.floa
     if abs(right - left) < MIN_CONTRAST:
         return None
     off = out - _bend(along, out, (light - left) / (right - left), reach)
+    if (np.abs(off) < reach - 1).sum() < MIN_PIXELS:
+        return None
     return _response(off, light, reach - 1)
 
 

@@ -30,22 +30,23 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-TESTS = Path(__file__).parents[1]
-sys.path[:0] = [str(TESTS), str(TESTS.parent)]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-import numpy as np  # noqa: E402  (the paths come first)
-from bench.mutate import Case, disfigured, good_files, mutated  # noqa: E402
-from numpy.typing import NDArray  # noqa: E402
-from ringing import FREQUENCY_HZ, RingingScene  # noqa: E402
+import numpy as np
+from bench.mutate import Case, disfigured, good_files, mutated
+from numpy.typing import NDArray
+from ringing import FREQUENCY_HZ, RingingScene
 
-from ringscan.errors import RingscanError  # noqa: E402
-from ringscan.image.bands import measure_bands  # noqa: E402
-from ringscan.image.photo import read_photo  # noqa: E402
-from ringscan.image.reference import find_sheet, read_code  # noqa: E402
-from ringscan.look import look_at  # noqa: E402
-from ringscan.model.verdict import Outcome  # noqa: E402
-from ringscan.scan import scan_photo  # noqa: E402
+from ringscan.errors import RingscanError
+from ringscan.image.bands import measure_bands
+from ringscan.image.photo import read_photo
+from ringscan.image.reference import find_sheet, read_code
+from ringscan.look import look_at
+from ringscan.model.verdict import Outcome
+from ringscan.scan import scan_photo
 
+ROOT = Path(__file__).parents[2]
 LIMIT_S = 300.0
 """For one case, by the clock; on an idle machine a good picture of this size takes a second."""
 LIMIT_BYTES = 4_000_000_000
@@ -152,7 +153,7 @@ def supervise(first: int, count: int, fit_every: int) -> Iterator[dict[str, Any]
         asked = ["--worker", "--first", first, "--count", last - first, "--fit-every", fit_every]
         command = [sys.executable, "-m", "tests.bench.fuzz", *map(str, asked)]
         with subprocess.Popen(
-            command, cwd=TESTS.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         ) as child:
             assert child.stdout is not None
             assert child.stderr is not None
@@ -205,7 +206,7 @@ def main() -> None:
         if is_finding(result):
             print(json.dumps(result)[:400], file=sys.stderr, flush=True)
         if len(results) % 500 == 0:
-            print(f"{len(results)} cases", file=sys.stderr, flush=True)
+            print("\n".join(report(results)), end="\n\n", file=sys.stderr, flush=True)
     print("\n".join(report(results)))
     raise SystemExit(any(is_finding(result) for result in results))
 
