@@ -23,15 +23,15 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-TESTS = Path(__file__).parents[1]
-sys.path[:0] = [str(TESTS), str(TESTS.parent)]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench.degrade import Rung, Shot, rungs  # noqa: E402  (the paths come first)
-from bench.scenes import SceneRung, scene_rungs  # noqa: E402
+from bench.degrade import Rung, Shot, rungs
+from bench.scenes import SceneRung, scene_rungs
 
-from ringscan.errors import RingscanError  # noqa: E402
-from ringscan.model.verdict import Outcome  # noqa: E402
-from ringscan.scan import scan_photo  # noqa: E402
+from ringscan.errors import RingscanError
+from ringscan.model.verdict import Outcome
+from ringscan.scan import scan_photo
 
 WRONG_HZ = 2.0
 """An answer may be this far off, outside of its interval, before it counts as confidently wrong."""
