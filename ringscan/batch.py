@@ -235,15 +235,17 @@ def _failure(photo: Path, exc: BaseException, *, sha256: str | None) -> Entry:
 def _without_answer(photo: Path, outcome: object) -> Entry:
     """Entry of a photo for which there is an exception where its entry should be."""
     if isinstance(outcome, WorkerDied):
-        return Entry(
-            photo=str(photo),
-            sha256=None,
-            kind="WorkerDied",
-            exit_status=RingscanError.exit_status,
-            reason="the process that measured it died, perhaps for lack of memory; try it alone",
-            lasting=False,
-        )
-    if isinstance(outcome, Exception) and not isinstance(outcome, ImportError):
-        return _failure(photo, outcome, sha256=None)
-    assert isinstance(outcome, BaseException)
-    raise outcome
+        reason = "the process that measured it died, perhaps for lack of memory; try it alone"
+    elif isinstance(outcome, Exception) and not isinstance(outcome, ImportError):
+        reason = f"the executor lost it: {' '.join(str(outcome).split())}"
+    else:
+        assert isinstance(outcome, BaseException)
+        raise outcome
+    return Entry(
+        photo=str(photo),
+        sha256=None,
+        kind=type(outcome).__name__,
+        exit_status=RingscanError.exit_status,
+        reason=reason,
+        lasting=False,
+    )

@@ -4,15 +4,17 @@ Where only the batch matters, the scan is replaced by one that takes no time.
 """
 
 import hashlib
+import tracemalloc
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from plans import plan_with
+from readings import record
 from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
-from ringscan.batch import Entry, Job, recorded, scan_batch
+from ringscan.batch import Entry, Job, fingerprint, recorded, scan_batch
 from ringscan.journal import Journal
 from ringscan.machines import summarise
 from ringscan.readings import Failed
@@ -71,6 +73,17 @@ def test_a_dead_worker_is_said(scanner, photos):
     (entry,) = scan_batch([photos[0]], job(), executor=Losing())
     assert (entry.kind, entry.exit_status, entry.lasting) == ("WorkerDied", 1, False)
     assert "died" in entry.reason
+
+
+def test_what_an_executor_loses_in_its_own_way_is_said(scanner, photos):
+    class Odd(InTurn):
+        def submit(self, function, /, item):
+            return super().submit(int, "killed worker 7")
+
+    found = entries(photos[:2], executor=Odd())
+    assert {entry.kind for entry in found.values()} == {"ValueError"}
+    assert all("the executor lost it: " in entry.reason for entry in found.values())
+    assert not any(entry.lasting for entry in found.values())
 
 
 class Losing(Dying):
@@ -180,6 +193,28 @@ def test_records_are_found_by_their_readings(scanner, photos, tmp_path):
             entry = found[photo.name]
             whole = recorded(journal, job(), entry.reading())
             assert whole == {"file": str(photo)} | entry.record
+
+
+def test_memory_does_not_grow_with_the_photos(tmp_path, monkeypatch):
+    """Each record is 100 kB; the journal keeps the places of all, the caller one at a time."""
+
+    def scan(path: Path, **_: object) -> dict:
+        return record(path.name, fingerprint(path)) | {"bands": "x" * 100_000}
+
+    monkeypatch.setattr("ringscan.scan.scan_photo", scan)
+    photos = [tmp_path / f"{n}.jpg" for n in range(80)]
+    for photo in photos:
+        photo.write_text(photo.name)
+    peaks = []
+    with Journal(tmp_path / "j") as journal:
+        for some in (photos[:10], photos, photos):  # the third time all are known
+            tracemalloc.start()
+            for entry in scan_batch(some, job(), journal=journal, executor=InTurn(), jobs=2):
+                entry.reading()
+            peaks.append(tracemalloc.get_traced_memory()[1])
+            tracemalloc.stop()
+    # 70 more photos: what is kept of each is below 2 kB, not 100
+    assert max(peaks) - peaks[0] < 70 * 2_000
 
 
 @pytest.mark.parametrize("jobs", [1, 2, 5])

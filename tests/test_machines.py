@@ -221,6 +221,17 @@ def test_damping_ratios_that_differ_are_said():
     assert answer.damping_ratio.value == pytest.approx(0.0513, rel=0.01)  # in the logarithm
 
 
+def test_damping_ratios_within_their_intervals_are_not():
+    """Two towers whose intervals, of 20 % each, overlap: though they differ by 12 %."""
+    batch = summarise(
+        [
+            reading("a.jpg", "HERON-1", 22.6, damping=0.05),
+            reading("b.jpg", "HERON-2", 22.6, damping=0.056),
+        ]
+    )
+    assert machine(batch, "HERON").reasons == ()
+
+
 def test_the_surest_frequency_comes_first():
     batch = summarise(
         [

@@ -124,7 +124,13 @@ def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Fai
     `failures`: say them above the bar, where the result is not for the terminal.
     """
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
     from rich.text import Text
 
     from ringscan.readings import Failed
@@ -140,7 +146,7 @@ def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Fai
 
         yield print_line
         return
-    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("left"))
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=total)
 

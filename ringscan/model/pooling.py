@@ -63,7 +63,8 @@ def pool(values: Array, errors: Array, *, common: float = 0.0) -> Pooled:
 
     own = np.sqrt(np.maximum(errors**2 - common**2, (LEAST_OWN_SHARE * errors) ** 2))
     freedom = values.size - 1
-    chance = float(chdtrc(freedom, _spread(values, own, 0.0)))
+    # by their whole errors: what is not as common as was thought must not pass for scatter
+    chance = float(chdtrc(freedom, _spread(values, errors, 0.0)))
     tau_squared = paule_mandel(values, own)
     weights = 1 / (own**2 + tau_squared)
     # Hartung & Knapp: the mean's variance by what the values do, not by what they should do
