@@ -7,7 +7,7 @@ takes part; the others are counted and named.
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from math import exp, inf, log
@@ -169,7 +169,14 @@ def _machine(towers: list[Answer], other_axis: list[Answer]) -> Answer:
         return "check its label, its plan, and what was changed on the machine"
 
     blank = _blank(towers[0].tower, towers[0].axis, [t.outcome for t in towers])
-    return _answer(replace(blank, tower=""), parts, aside, cause=cause)
+    answer = _answer(replace(blank, tower=""), parts, aside, cause=cause)
+    prints = Counter(tower.tower for tower in towers)
+    doubles = (
+        f"{label} was used with {count} plans and counts as {count} towers"
+        for label, count in sorted(prints.items())
+        if count > 1
+    )
+    return replace(answer, reasons=(*answer.reasons, *doubles))
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,7 +87,9 @@ def test_a_label_used_with_two_plans_is_two_towers():
         [reading("a.jpg", "HERON-1", 22.6), reading("b.jpg", "HERON-1", 22.7, plan="other")]
     )
     assert [t.tower for t in batch.towers] == ["HERON-1", "HERON-1"]
-    assert machine(batch, "HERON").pooled == ("HERON-1", "HERON-1")
+    answer = machine(batch, "HERON")
+    assert answer.pooled == ("HERON-1", "HERON-1")
+    assert answer.reasons[-1] == "HERON-1 was used with 2 plans and counts as 2 towers"
 
 
 @pytest.mark.parametrize("outcome", [Outcome.NO_CALL, Outcome.DISAGREEMENT])

@@ -31,7 +31,7 @@ def batch(
     photos: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FOLDER...", help="Folders, picture files, or patterns like 'towers/**/*.jpg'."
+            metavar="FOLDER", help="Folders, picture files, or patterns like 'towers/**/*.jpg'."
         ),
     ],
     plan: Annotated[
