@@ -45,7 +45,7 @@ def decode(image: Image.Image, data: bytes) -> Pixels:
         image = _to_srgb(image, icc)
     if image.mode in ("1", "L"):
         return Pixels(luma=np.array(image.convert("L")), rgb=None, curve=profile.curve)
-    rgb = np.array(_on_white(image))
+    rgb = np.asarray(_on_white(image))
     sixteen = _sixteen_bits(data, rgb.shape) if deep and not profile.needs_tables else None
     if sixteen is not None:
         luma = np.asarray(cv2.cvtColor(sixteen, cv2.COLOR_BGR2GRAY))
@@ -78,7 +78,7 @@ def _to_srgb(image: Image.Image, profile: bytes) -> Image.Image:
 def _on_white(image: Image.Image) -> Image.Image:
     """In colour; what is see-through has none of its own: show it on white paper."""
     if "A" not in image.mode.upper().replace("LAB", "") and "transparency" not in image.info:
-        return image.convert("RGB")
+        return image if image.mode == "RGB" else image.convert("RGB")
     layer = image.convert("RGBA")
     paper = Image.new("RGBA", layer.size, "white")
     return Image.alpha_composite(paper, layer).convert("RGB")

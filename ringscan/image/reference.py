@@ -149,7 +149,7 @@ def _detect(
     if corners is not None and ids is not None:
         named = zip(np.ravel(ids).tolist(), np.reshape(corners, (-1, 2)), strict=True)
         seen = {number: place for number, place in named if number in drawn_at}
-    if len(seen) < ENOUGH_CORNERS and marker_ids is not None:
+    if len(seen) < len(drawn_at) and marker_ids is not None:
         outlines = [np.reshape(marker, (4, 2)).astype(np.float64) for marker in markers]
         numbers = np.ravel(marker_ids).astype(int).tolist()
         for number, place in _unnamed(board, outlines, numbers, small):
