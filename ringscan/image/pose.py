@@ -30,6 +30,9 @@ MAX_TILT_DEG = 50.0
 UNEVEN_SHARE, UNEVEN_MM = 0.1, 0.1
 """Of corners off the plane, and rms of the rest: flat sheets in rendered pictures have .02 and
 .018 mm, sides that rise by 2 mm make .19 mm of it, and more than that loses a quarter of them."""
+MAX_LEFT_OUT_MM = 3.0
+"""Sides that rise by 8 mm are seen off by 2.4 mm at most, and the face is still found; at 16 mm,
+3.2 mm and more, also the bars around the tower are bent, and it may be found in the wrong place."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,6 +175,10 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
     """
     if not 90 <= check_line_mm <= 110:
         raise ValueError(f"check_line_mm = {check_line_mm:g} must be 90 to 110")
+    seen = view.found + view.left_out
+    if view.left_out > UNEVEN_SHARE * seen and view.left_out_mm > MAX_LEFT_OUT_MM:
+        by = f" by {view.left_out_mm:.1f} mm"
+        raise SheetError(f"{photo.source}: {_not_flat(view.left_out, seen, by)}")
     scale = check_line_mm / 100
     expected = Expected.of(photo)
     vector = _start(view, scale, expected)
@@ -215,9 +222,13 @@ def unevenness(view: SheetView, pose: Pose) -> str | None:
     rms_mm = pose.rms_px / _px_per_mm(view)
     if off <= UNEVEN_SHARE * seen and rms_mm <= UNEVEN_MM:
         return None
+    return _not_flat(off, seen, f", and these by {rms_mm:.2f} mm rms")
+
+
+def _not_flat(off: int, seen: int, more: str) -> str:
     return (
         f"the scan sheet does not lie flat: {off} of its {seen} corners seen are off the plane of "
-        f"the others, and these by {rms_mm:.2f} mm rms; tape the sheet down"
+        f"the others{more}; tape the sheet down"
     )
 
 

@@ -41,6 +41,7 @@ class SheetView:
     rms_px : of the corners about the homography
     possible : number of corners that the sheet has
     left_out : number of corners seen that are more than GATE_MM off the plane of the others
+    left_out_mm : by how much, along the sheet, their median; 0 if there are none
     """
 
     corners_px: NDArray[np.float64]
@@ -49,6 +50,7 @@ class SheetView:
     rms_px: float
     possible: int
     left_out: int = 0
+    left_out_mm: float = 0.0
 
     @property
     def found(self) -> int:
@@ -78,8 +80,8 @@ def find_sheet(photo: Photo) -> SheetView:
     corners, ids = best
     if len(ids) < MIN_CORNERS:
         _explain_failure(photo, grey, board, len(ids), possible)
-    drawn = np.array([drawn_at[number] for number in ids.tolist()])
-    inside = _gate(drawn, corners)
+    every_drawn = drawn = np.array([drawn_at[number] for number in ids.tolist()])
+    every_corner, inside = corners, _gate(drawn, corners)
     drawn, corners = drawn[inside], corners[inside]
     spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
     if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
@@ -92,6 +94,8 @@ def find_sheet(photo: Photo) -> SheetView:
     drawn, corners = drawn[inside], corners[inside]
     homography = np.asarray(cv2.findHomography(drawn, corners, 0)[0], dtype=np.float64)
     off = _map(homography, drawn) - corners
+    far = np.linalg.norm(_map(homography, every_drawn) - every_corner, axis=1)
+    far_mm = far[far > GATE_MM * _px_per_mm(drawn, corners)] / _px_per_mm(drawn, corners)
     return SheetView(
         corners_px=corners,
         corners_mm=drawn,
@@ -99,6 +103,7 @@ def find_sheet(photo: Photo) -> SheetView:
         rms_px=float(np.sqrt((off**2).sum(axis=1).mean())),
         possible=possible,
         left_out=len(ids) - len(drawn),
+        left_out_mm=float(np.median(far_mm)) if len(far_mm) else 0.0,
     )
 
 

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from tower_scene import Scene
 
-from ringscan.errors import PlanError
+from ringscan.errors import SheetError
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose, unevenness
@@ -144,7 +144,7 @@ def test_a_curled_sheet_is_said_and_does_not_mislead(tmp_path):
 
 def test_a_sheet_that_curls_too_much_is_refused_for_that(tmp_path):
     scene = replace(SMALL, curl_mm=16.0)
-    with pytest.raises(PlanError, match="does not lie flat"):
+    with pytest.raises(SheetError, match="does not lie flat"):
         locate(scene, photo_of(scene.render(), tmp_path))
 
 
