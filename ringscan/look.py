@@ -8,13 +8,17 @@ from pathlib import Path
 import numpy as np
 
 from ringscan.errors import PlanError, SheetError
+from ringscan.image.beside import Base
 from ringscan.image.face import FaceView, locate_face
+from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
 from ringscan.image.quality import Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.plan import Axis, Plan
+
+__all__ = ["CARD_MM", "Base", "Flush", "Kind", "Look", "look_at"]
 
 STEPS_MM = (0.1, 0.2)
 STEPS_PER_RIPPLE = 6
@@ -27,6 +31,7 @@ class Look:
 
     photo : the picture
     plan, axis : what was printed, and which axis the face shows
+    reference : what told the scale
     view : where the face is in the picture
     face : its light
     findings : on the picture, good ones included
@@ -35,6 +40,7 @@ class Look:
     photo: Photo
     plan: Plan
     axis: Axis
+    reference: Kind
     view: FaceView
     face: Face
     findings: tuple[Finding, ...]
@@ -56,6 +62,7 @@ def look_at(
     *,
     plan: Plan | None = None,
     axis: Axis | None = None,
+    flush: Flush | None = None,
     check_line_mm: float = 100.0,
     max_megapixels: float = 60,
 ) -> Look:
@@ -69,13 +76,25 @@ def look_at(
         If the picture cannot be read, or sheet, plan or face cannot be found.
     """
     photo = read_photo(path, max_megapixels=max_megapixels)
-    sheet = find_sheet(photo)
-    plan, axis = _plan_and_axis(photo, sheet, plan, axis)
-    pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
-    view = locate_face(photo, sheet, pose, plan, axis)
+    sheet = pose = None
+    if flush is not None:
+        plan, axis = _given_plan_and_axis(photo, plan, axis)
+        view = locate_flush(photo, plan, axis, flush)
+    else:
+        sheet = find_sheet(photo)
+        plan, axis = _plan_and_axis(photo, sheet, plan, axis)
+        pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
+        view = locate_face(photo, sheet, pose, plan, axis)
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
-    findings = inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose)
-    return Look(photo=photo, plan=plan, axis=axis, view=view, face=face, findings=findings)
+    return Look(
+        photo=photo,
+        plan=plan,
+        axis=axis,
+        reference=Kind.SHEET if flush is None else flush.kind,
+        view=view,
+        face=face,
+        findings=inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose),
+    )
 
 
 def _step_mm(plan: Plan, axis: Axis) -> float:
@@ -98,9 +117,16 @@ def _plan_and_axis(
             f"{photo.source}: the sheet's code cannot be read; give the plan file and the axis, "
             "or photograph again with the code sharp and uncovered"
         )
-    if len(plan.axes) == 1:
-        return plan, plan.axes[0]
-    raise PlanError(
-        f"{photo.source}: the sheet's code cannot be read and the plan has two axes; say which "
-        "one the face shows"
-    )
+    return _given_plan_and_axis(photo, plan, axis)
+
+
+def _given_plan_and_axis(photo: Photo, plan: Plan | None, axis: Axis | None) -> tuple[Plan, Axis]:
+    """Without a code that can be read."""
+    if plan is None:
+        raise PlanError(f"{photo.source}: without a scan sheet the plan file must be given")
+    if axis is None and len(plan.axes) > 1:
+        raise PlanError(
+            f"{photo.source}: no code can be read and plan '{plan.tower}' has two axes; say which "
+            "one the face shows"
+        )
+    return plan, axis or plan.axes[0]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ringscan.image.bands import Bands, measure_bands
 from ringscan.image.face import FaceView
 from ringscan.image.rectify import Face
-from ringscan.look import Look, look_at
+from ringscan.look import Flush, Kind, Look, look_at
 from ringscan.model.answers import (
     BandRipple,
     NullEstimate,
@@ -31,10 +31,10 @@ from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
 
-SCALE_UNCERTAINTY = 0.004
+SCALE_UNCERTAINTY = {Kind.SHEET: 0.004, Kind.CARD: 0.006, Kind.FACE: 0.006, Kind.CORNERS: 0.004}
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
 
-EDGE_UNCERTAINTY_MM = 0.2
+EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.2, Kind.CARD: 0.4, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
 """Standard uncertainty of the entry edge's place; measured on rendered pictures."""
 
 HEIGHT_UNCERTAINTY_MM = 0.2
@@ -47,6 +47,7 @@ class Scan:
 
     photo : name of the file and its SHA-256
     plan, axis : what was printed, and which axis the face shows
+    reference : what told the scale
     view : where the face is in the picture
     bands : the layer bands' profiles
     fit : the joint fit
@@ -63,6 +64,7 @@ class Scan:
     sha256: str
     plan: Plan
     axis: Axis
+    reference: Kind
     view: FaceView
     face: Face
     bands: Bands
@@ -83,6 +85,7 @@ def scan_photo(
     *,
     plan: Plan | None = None,
     axis: Axis | None = None,
+    flush: Flush | None = None,
     check_line_mm: float = 100.0,
     max_megapixels: float = 60,
 ) -> Scan:
@@ -92,6 +95,7 @@ def scan_photo(
     ----------
     path : the picture
     plan, axis : override what the sheet's code says; needed where it cannot be read
+    flush : a reference in the face's plane, instead of the sheet; plan must then be given
     check_line_mm : measured length of the sheet's 100 mm line
     max_megapixels : larger pictures are refused
 
@@ -105,6 +109,7 @@ def scan_photo(
         path,
         plan=plan,
         axis=axis,
+        flush=flush,
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )
@@ -115,18 +120,18 @@ def measure(look: Look, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
     plan, axis = look.plan, look.axis
     walls = walls_of(bands, plan, axis)
-    fit = fit_jointly(walls, _doubts(plan, axis))
+    fit = fit_jointly(walls, _doubts(look))
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
     null = fit_null(fit.problem, spacing)
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
-    verdict = judge(fit=fit, walls=walls, frequency=frequency, spacing=spacing, null=null)
+    verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     if verdict.outcome is not Outcome.CALL:
         causes = suspects(
             walls,
             _as_other_axis(bands, plan, axis),
-            evidence=fit.estimate.gain,
+            evidence=verdict.evidence,
             threshold=verdict.chance_threshold,
         )
         verdict = replace(verdict, reasons=(*verdict.reasons, *causes))
@@ -135,6 +140,7 @@ def measure(look: Look, bands: Bands) -> Scan:
         sha256=look.photo.sha256,
         plan=plan,
         axis=axis,
+        reference=look.reference,
         view=look.view,
         face=look.face,
         bands=bands,
@@ -227,12 +233,12 @@ def _band_means(
     return np.array([values[first : last + 1].mean() for first, last in ends])
 
 
-def _doubts(plan: Plan, axis: Axis) -> Doubts:
-    ramp = plan.ramp_of(axis)
+def _doubts(look: Look) -> Doubts:
+    plan, ramp = look.plan, look.plan.ramp_of(look.axis)
     per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
     return Doubts(
-        shift_mm=EDGE_UNCERTAINTY_MM,
-        stretch=SCALE_UNCERTAINTY,
+        shift_mm=EDGE_UNCERTAINTY_MM[look.reference],
+        stretch=SCALE_UNCERTAINTY[look.reference],
         height_mm=HEIGHT_UNCERTAINTY_MM,
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

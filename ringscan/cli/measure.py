@@ -6,13 +6,17 @@ import sys
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ringscan.cli.complain import complain
+from ringscan.cli.reference import BaseSide, Corners, Reference, parse_flush
 from ringscan.errors import RingscanError
 from ringscan.pictures import find_pictures
+
+if TYPE_CHECKING:
+    from ringscan.look import Flush
 
 
 class AxisName(StrEnum):
@@ -82,6 +86,9 @@ def look(
     photos: Photos,
     plan: PlanFile = None,
     axis: AxisOption = None,
+    reference: Reference = "sheet",
+    corners: Corners = None,
+    base: BaseSide = None,
     check_line: CheckLine = 100.0,
     json_out: Json = False,
     max_megapixels: MaxMegapixels = 60,
@@ -95,7 +102,12 @@ def look(
     from ringscan.look import look_at
     from ringscan.show.findings import look_record, print_look
 
-    given = _given(plan, axis, check_line, max_megapixels)
+    pictures = _pictures(photos)
+    given = {
+        **_given(pictures, plan, axis, parse_flush(reference, corners, base)),
+        "check_line_mm": check_line,
+        "max_megapixels": max_megapixels,
+    }
     console = Console(soft_wrap=False)
     fit = []
 
@@ -106,7 +118,7 @@ def look(
             print_look(found, console)
         return look_record(found)
 
-    _each(_pictures(photos), one, json_out=json_out)
+    _each(pictures, one, json_out=json_out)
     if not all(fit):
         raise SystemExit(NOT_FIT)
 
@@ -115,6 +127,9 @@ def scan(
     photos: Photos,
     plan: PlanFile = None,
     axis: AxisOption = None,
+    reference: Reference = "sheet",
+    corners: Corners = None,
+    base: BaseSide = None,
     check_line: CheckLine = 100.0,
     rows: Annotated[int, typer.Option(min=0, help="Table rows to print; 0: all.")] = 10,
     json_out: Json = False,
@@ -134,7 +149,11 @@ def scan(
     pictures = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
-    given = _given(plan, axis, check_line, max_megapixels)
+    given = {
+        **_given(pictures, plan, axis, parse_flush(reference, corners, base)),
+        "check_line_mm": check_line,
+        "max_megapixels": max_megapixels,
+    }
     console = Console(soft_wrap=False)
 
     def one(photo: Path) -> dict[str, Any]:
@@ -151,16 +170,17 @@ def scan(
 
 
 def _given(
-    plan: Path | None, axis: AxisName | None, check_line: float, max_megapixels: float
+    pictures: list[Path], plan: Path | None, axis: AxisName | None, flush: Flush | None
 ) -> dict[str, Any]:
     """What was said of the photos, as `look_at` and `scan_photo` take it."""
     from ringscan.plan import load_plan
 
+    if flush is not None and flush.corners_px is not None and len(pictures) > 1:
+        raise typer.BadParameter("--corners goes with a single photo")
     return {
         "plan": load_plan(plan) if plan is not None else None,
         "axis": axis.value if axis is not None else None,
-        "check_line_mm": check_line,
-        "max_megapixels": max_megapixels,
+        "flush": flush,
     }
 
 

@@ -43,6 +43,7 @@ def look_record(look: Look) -> dict[str, Any]:
         "photo_sha256": look.photo.sha256,
         "tower": look.plan.tower,
         "axis": look.axis,
+        "reference": look.reference.value,
         "fit": look.fit,
         "findings": [
             {

@@ -54,6 +54,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
         "quiet_height_mm": scan.quiet_height_mm if called else None,
+        "reference": scan.reference.value,
         "scale_mm_per_px": 1 / scan.view.px_per_mm,
         "face_corners_px": scan.view.corners_px.tolist(),
         "sheet_size_mm": list(scan.view.sheet_size_mm),

@@ -1,0 +1,99 @@
+"""Options that say what tells the scale, where that is not the scan sheet."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from ringscan.look import Flush
+
+SIDES_MM = (20.0, 300.0)
+"""A reference must have sides in this range: to be seen sharply, and to be in view at all."""
+
+
+class BaseName(StrEnum):
+    """Where the base lies, as the command line takes it."""
+
+    DOWN = "down"
+    LEFT = "left"
+    UP = "up"
+    RIGHT = "right"
+
+
+Reference = Annotated[
+    str,
+    typer.Option(
+        "--reference",
+        metavar="sheet|card|face|WxH",
+        help="What tells the scale: the scan sheet; a bank-size card, or a rectangle of WxH mm, "
+        "level with the face; or the face's own outline.",
+    ),
+]
+Corners = Annotated[
+    str | None,
+    typer.Option(
+        "--corners",
+        metavar="'X,Y X,Y X,Y X,Y'",
+        help="Pixel positions of the face's corners instead: base at the entry edge, base at the "
+        "far edge, top there, top at the entry edge.",
+    ),
+]
+BaseSide = Annotated[
+    BaseName | None,
+    typer.Option("--base", help="Where in the picture the tower's base lies; for card and face."),
+]
+
+
+def parse_flush(reference: str, corners: str | None, base: BaseName | None) -> Flush | None:
+    """What the options say; None for the scan sheet. Raises typer.BadParameter."""
+    import numpy as np
+
+    from ringscan.look import CARD_MM, Base, Flush
+
+    if corners is not None:
+        if reference != "sheet" or base is not None:
+            raise typer.BadParameter("--corners goes without --reference and --base")
+        return Flush(corners_px=np.array(_positions(corners)))
+    if reference == "sheet":
+        if base is not None:
+            raise typer.BadParameter("--base goes with --reference card, face or WxH")
+        return None
+    rectangle = None
+    if reference != "face":
+        rectangle = CARD_MM if reference == "card" else _sides(reference)
+    if base is None:
+        raise typer.BadParameter(
+            "say where in the picture the tower's base lies: --base down, left, up or right"
+        )
+    return Flush(rectangle_mm=rectangle, base=Base(base.value))
+
+
+def _positions(text: str) -> list[tuple[float, float]]:
+    number = r"([+-]?\d+(?:\.\d+)?)"
+    parts = text.split()
+    found = [re.fullmatch(f"{number},{number}", part) for part in parts]
+    if len(parts) != 4 or None in found:
+        raise typer.BadParameter(
+            f"--corners takes four positions X,Y with a space between them, not '{text}'"
+        )
+    return [(float(m[1]), float(m[2])) for m in found if m is not None]
+
+
+def _sides(text: str) -> tuple[float, float]:
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)[x×](\d+(?:\.\d+)?)", text)
+    if found is None:
+        raise typer.BadParameter(
+            f"--reference takes sheet, card, face, or the sides of a rectangle in mm as in "
+            f"100x70, not '{text}'"
+        )
+    sides = float(found[1]), float(found[2])
+    low, high = SIDES_MM
+    if not all(low <= side <= high for side in sides):
+        raise typer.BadParameter(
+            f"a reference of {text} mm: its sides must be {low:g} to {high:g} mm"
+        )
+    return sides

@@ -1,0 +1,270 @@
+"""The face without a scan sheet: by references that lie in its own plane.
+
+The face's corners are given, or found as a rectangle of the plan's size, or found in the plane of
+a card of known size that is flush with the face; fit_plane then makes one camera of all that was
+seen. Which way the base lies is never guessed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.errors import FaceError, PlanError, SheetError
+from ringscan.image.beside import Base, find_face_beside
+from ringscan.image.box import Side
+from ringscan.image.corners import Corners
+from ringscan.image.face import SIZE_NOTICE, FaceView
+from ringscan.image.flushfit import Card, Plane, corner_points, find_edges, fit_plane
+from ringscan.image.photo import Photo
+from ringscan.image.plane import see_rectangle
+from ringscan.image.pose import MAX_TILT_DEG, Expected
+from ringscan.image.quads import find_rectangles
+from ringscan.plan import Axis, Direction, Plan
+
+CARD_MM = (85.60, 53.98)
+"""ISO/IEC 7810 ID-1."""
+GIVEN_SD_MM = 0.3
+"""Of a corner that was pointed at in a picture: some 4 px at 12 px per mm."""
+FOUND_SD_MM = 0.5
+"""Of a corner of the face that was found by lines: the wall's edge may have been taken for it."""
+COARSE_SD_MM = 2.0
+"""Of a corner that was found in the plane of a card."""
+WIDE_MM, NARROW_MM = 4.0, 1.0
+"""Reach of the search for edges: about the coarse place, and about a good one."""
+MAX_OFF_SDS = 4.0
+"""Given corners that lie farther off any face of the plan's size are not its corners."""
+MIN_SIDE_PX = 200
+"""Shorter faces are below 4 px per mm."""
+SIZE_SD = 0.012
+"""Of the face's size by a card: the card lies a few mm off the face's plane, and towers shrink."""
+MAX_SIZE_SDS = 4.0
+CLEARER = 0.1
+"""By so much one card's face must be seen more clearly than that of another thing of its size."""
+MOST_CARDS = 4
+"""Things that are tried for the card; the face itself is often one."""
+
+
+class Kind(StrEnum):
+    """What tells the scale."""
+
+    SHEET = "sheet"
+    CARD = "card"
+    FACE = "face"
+    CORNERS = "corners"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flush:
+    """A reference in the face's plane: given corners, or a rectangle, or the face itself.
+
+    corners_px : of the face, in the order of FaceView.corners_px, (4, 2)
+    rectangle_mm : sides of a card beside the face
+    base : where in the picture the tower's base lies; needed unless corners are given
+    """
+
+    corners_px: NDArray[np.float64] | None = None
+    rectangle_mm: tuple[float, float] | None = None
+    base: Base | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what leaves open where the base lies."""
+        if self.corners_px is None and self.base is None:
+            raise ValueError("base must be given unless corners_px are")
+        if self.corners_px is not None and self.corners_px.shape != (4, 2):
+            raise ValueError(f"corners_px must be (4, 2), not {self.corners_px.shape}")
+
+    @property
+    def kind(self) -> Kind:
+        """Which of them."""
+        if self.corners_px is not None:
+            return Kind.CORNERS
+        return Kind.FACE if self.rectangle_mm is None else Kind.CARD
+
+
+def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView:
+    """Find the face by a reference in its own plane.
+
+    Raises
+    ------
+    SheetError
+        If there is no such card, or more than one.
+    FaceError
+        If the face is not found, or the corners cannot be a face's.
+    PlanError
+        If the face is not of the plan's size, by the card.
+    """
+    corners, expected = Corners.of(plan, axis), Expected.of(photo)
+    size = plan.size.width_mm, plan.height_mm
+    card = None
+    if flush.corners_px is not None:
+        seen = _in_order(photo, plan, flush.corners_px)
+        plane = fit_plane(plan, corners, expected, seen, GIVEN_SD_MM, [])
+        if plane.off_sds > MAX_OFF_SDS or plane.camera.tilt_deg > MAX_TILT_DEG:
+            raise FaceError(
+                f"{photo.source}: the four corners are not those of a face of {size[0]:g} × "
+                f"{size[1]:g} mm; give them as base at the entry edge, base at the far edge, top "
+                "there, top at the entry edge, with the plan of this tower"
+            )
+        edges = find_edges(photo, plane, corners, NARROW_MM)
+        plane = fit_plane(plan, corners, expected, seen, GIVEN_SD_MM, edges)
+        return _view(plan, corners, plane, card)
+    assert flush.base is not None  # the reference saw to it
+    if flush.rectangle_mm is None:
+        seen, sd_mm, reach = _alone(photo, size, flush.base), FOUND_SD_MM, NARROW_MM
+    else:
+        card, seen = _card_and_face(photo, expected, flush.rectangle_mm, size, flush.base)
+        sd_mm, reach = COARSE_SD_MM, WIDE_MM
+    plane = fit_plane(plan, corners, expected, seen, sd_mm, [], card)
+    for within in (reach, NARROW_MM):
+        edges = find_edges(photo, plane, corners, within)
+        plane = fit_plane(plan, corners, expected, seen, sd_mm, edges, card)
+    view = _view(plan, corners, plane, card)
+    _check_size(photo, plan, view)
+    return view
+
+
+def _in_order(photo: Photo, plan: Plan, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Given corners from the left of the base on, if they go around the face as the plan says."""
+    size = np.array([photo.width_px, photo.height_px])
+    outside = ((corners < -0.5) | (corners > size - 0.5)).any(axis=1)
+    if outside.any():
+        x, y = corners[np.argmax(outside)]
+        raise FaceError(
+            f"{photo.source}: the corner {x:g},{y:g} lies outside the picture, which is "
+            f"{photo.width_px} × {photo.height_px} px as it is displayed"
+        )
+    sides = np.roll(corners, -1, axis=0) - corners
+    if np.linalg.norm(sides, axis=1).min() < MIN_SIDE_PX:
+        raise FaceError(
+            f"{photo.source}: two of the corners are closer than {MIN_SIDE_PX} px; give the "
+            "position of each, in pixels of the picture at its full size"
+        )
+    onward = np.roll(sides, -1, axis=0)
+    turns = np.sign(sides[:, 0] * onward[:, 1] - sides[:, 1] * onward[:, 0])
+    if abs(turns.sum()) < 4:
+        raise FaceError(
+            f"{photo.source}: the lines from corner to corner cross or bend inward; give them "
+            "around the face: base at the entry edge, base at the far edge, top there, top at the "
+            "entry edge"
+        )
+    entry_left = plan.motion.direction is Direction.COUNTER_CLOCKWISE
+    # y points down: from the left of the base to its right and up is a turn to the left
+    if (turns[0] < 0) != entry_left:
+        raise FaceError(
+            f"{photo.source}: the corners go around the wrong way, or the picture is mirrored: by "
+            f"the plan the entry edge is the {'left' if entry_left else 'right'} one, seen with "
+            "the base down"
+        )
+    return corners if entry_left else corners[[1, 0, 3, 2]]
+
+
+def _card_and_face(
+    photo: Photo,
+    expected: Expected,
+    card_mm: tuple[float, float],
+    size_mm: tuple[float, float],
+    base: Base,
+) -> tuple[Card, NDArray[np.float64]]:
+    """The rectangle of the card's size that has a face of the plan's size beside it."""
+    found = find_rectangles(photo, card_mm)[:MOST_CARDS]
+    name = f"rectangle of {card_mm[0]:g} × {card_mm[1]:g} mm"
+    if not found:
+        raise SheetError(
+            f"{photo.source}: no {name} is seen; hold it beside the face, level with it and all in "
+            "view, on a background of another brightness, or give the face's corners"
+        )
+    pairs: list[tuple[float, Card, NDArray[np.float64]]] = []
+    refusal: FaceError | None = None
+    for corners in found:
+        card = Card(corners_px=corners, size_mm=card_mm)
+        camera = see_rectangle(expected, corners, card_mm).camera
+        try:
+            clear, face = find_face_beside(photo, camera, corners, card_mm, size_mm, base)
+            pairs.append((clear, card, face))
+        except FaceError as exc:
+            refusal = refusal or exc
+    if not pairs and refusal is not None:
+        raise refusal
+    pairs.sort(key=lambda pair: -pair[0])
+    if len(pairs) > 1 and pairs[0][0] - pairs[1][0] < CLEARER:
+        raise SheetError(
+            f"{photo.source}: {len(pairs)} things could be the {name}; leave one in view, or give "
+            "the face's corners"
+        )
+    return pairs[0][1:]
+
+
+def _alone(photo: Photo, size_mm: tuple[float, float], base: Base) -> NDArray[np.float64]:
+    """The face as a rectangle of its size with the base where it is said to lie."""
+    found = []
+    for corners in find_rectangles(photo, size_mm):
+        for turn in range(4):
+            # clockwise from the left top
+            way = np.roll(corners, -turn, axis=0)
+            up = (way[0] + way[1] - way[2] - way[3]) / 2
+            as_wide = turn % 2 == 0
+            if as_wide and up @ base.away_px > math.sqrt(0.5) * np.linalg.norm(up):
+                found.append(way[[3, 2, 1, 0]])
+    name = f"face of {size_mm[0]:g} × {size_mm[1]:g} mm with its base {base}"
+    if not found:
+        raise FaceError(
+            f"{photo.source}: no {name} stands out of the picture; give its four corners, or hold "
+            "a card beside it"
+        )
+    if len(found) > 1:
+        raise FaceError(
+            f"{photo.source}: {len(found)} things could be the {name}; give its four corners"
+        )
+    return found[0]
+
+
+def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> FaceView:
+    entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
+    px = plane.camera.project(corner_points(plane.box))
+    x, y = px.T
+    area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
+    size = plane.box.width_mm * plane.scale, plane.box.height_mm * plane.scale
+    seen = {edge.side for edge in plane.edges}
+    flags = [
+        f"the face's {side} edge was not seen; its place follows from the plan's size"
+        for side in Side
+        if card is not None and side not in seen
+    ]
+    for name, want, got in zip(
+        ("wide", "tall"), (plan.size.width_mm, plan.height_mm), size, strict=True
+    ):
+        if card is not None and abs(got / want - 1) > SIZE_NOTICE + SIZE_SD:
+            flags.append(f"the face is {got:.1f} mm {name} by the card, {want:.1f} mm in the plan")
+    return FaceView(
+        camera=plane.camera,
+        box=plane.box,
+        entry=entry,
+        width_mm=plan.size.width_mm,
+        height_mm=plan.height_mm,
+        corners_px=px if entry is Side.LEFT else px[[1, 0, 3, 2]],
+        px_per_mm=math.sqrt(area / (plan.size.width_mm * plan.height_mm)),
+        sheet_size_mm=size if card is not None else (math.nan, math.nan),
+        size_sd=SIZE_SD,
+        rms_mm=plane.rms_mm,
+        corners=corners,
+        rounding=plane.rounding,
+        edge_points=plane.edges,
+        flags=tuple(flags),
+    )
+
+
+def _check_size(photo: Photo, plan: Plan, view: FaceView) -> None:
+    for got, want in zip(view.sheet_size_mm, (plan.size.width_mm, plan.height_mm), strict=True):
+        if abs(got / want - 1) > MAX_SIZE_SDS * SIZE_SD:
+            seen = " × ".join(f"{mm:.1f}" for mm in view.sheet_size_mm)
+            raise PlanError(
+                f"{photo.source}: the tower's face measures {seen} mm (width × height) by the "
+                f"card, but plan '{plan.tower}' says {plan.size.width_mm:g} × "
+                f"{plan.height_mm:g} mm; hold the card level with the face, and use the plan this "
+                "tower was printed with"
+            )
