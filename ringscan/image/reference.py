@@ -83,15 +83,12 @@ def find_sheet(photo: Photo) -> SheetView:
     every_drawn = drawn = np.array([drawn_at[number] for number in ids.tolist()])
     every_corner, inside = corners, _gate(drawn, corners)
     drawn, corners = drawn[inside], corners[inside]
-    spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
-    if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
-        raise SheetError(
-            f"{photo.source}: the scan sheet is too much hidden: {len(drawn)} of {possible} "
-            f"chessboard corners lie in one place; show the whole sheet, flat and evenly lit"
-        )
+    _check_spread(photo, drawn, possible)
     corners = _refine(grey, drawn, corners)
     inside = _gate(drawn, corners)
     drawn, corners = drawn[inside], corners[inside]
+    # what was no corner is drawn elsewhere by refining it
+    _check_spread(photo, drawn, possible)
     homography = np.asarray(cv2.findHomography(drawn, corners, 0)[0], dtype=np.float64)
     off = _map(homography, drawn) - corners
     far = np.linalg.norm(_map(homography, every_drawn) - every_corner, axis=1)
@@ -207,6 +204,15 @@ def _explain_failure(
         f"{photo.source}: only {found} of the scan sheet's {possible} chessboard corners can be "
         f"seen, {MIN_CORNERS} are needed; show the whole sheet, sharp, flat and evenly lit"
     )
+
+
+def _check_spread(photo: Photo, drawn: NDArray[np.float64], possible: int) -> None:
+    spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
+    if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
+        raise SheetError(
+            f"{photo.source}: the scan sheet is too much hidden: {len(drawn)} of {possible} "
+            f"chessboard corners lie in one place; show the whole sheet, flat and evenly lit"
+        )
 
 
 def _gate(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.bool_]:
