@@ -38,6 +38,8 @@ class Wall:
     """One simulated face, its light and its flaws.
 
     frequency_hz, damping_ratio : of the axis normal to the face; a frequency of 0 is a rigid axis
+    second_hz, second_damping, second_share : of its second mode, whose part of the axis's position
+        `second_share` is; the first mode has the rest
     along_hz, along_damping : of the axis along the face, which rings too
     family, shaper_damping : the shaper's; `commanded_damping` per band overrides the latter
     commanded_hz : per band, (b,); NaN is shaper off
@@ -51,6 +53,9 @@ class Wall:
 
     frequency_hz: float = 38.0
     damping_ratio: float = 0.08
+    second_hz: float = 0.0
+    second_damping: float = 0.05
+    second_share: float = 0.0
     along_hz: float = 47.0
     along_damping: float = 0.06
     family: str = "ZV"
@@ -161,11 +166,12 @@ def wall_height_mm(wall: Wall, s_mm: Array) -> Array:
             [sum(a * law(t - d) for a, d in zip(*shaper, strict=True)) for shaper in shapers]
         )
 
-    out = _follow(
-        shaped(normal, lambda x: run(x + wall_s) - wall.length_mm),
-        wall.frequency_hz,
-        wall.damping_ratio,
-    )
+    command = shaped(normal, lambda x: run(x + wall_s) - wall.length_mm)
+    out = _follow(command, wall.frequency_hz, wall.damping_ratio)
+    if wall.second_share:
+        # modes add up: each follows the command by itself
+        second = _follow(command, wall.second_hz, wall.second_damping)
+        out = (1 - wall.second_share) * out + wall.second_share * second
     along = _follow(shaped(tangential, run), wall.along_hz, wall.along_damping)
     after = t > -20 * TIME_STEP_S
     rising = np.maximum.accumulate(along[:, after], axis=1) + 1e-9 * np.arange(after.sum())

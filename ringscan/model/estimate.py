@@ -14,6 +14,9 @@ Array = NDArray[np.float64]
 FREQUENCY_RANGE_HZ = (5.0, 150.0)
 DAMPING_RANGE = (0.003, 0.45)
 
+LARGEST_DAMPING = 0.3
+"""Axes of such machines have damping ratios up to 0.15 (common practice, no source)."""
+
 LONGEST_STEP = np.array([0.05, 0.5])
 """Longest Gauss-Newton step of frequency and damping ratio, relative: about a peak's width."""
 
@@ -39,7 +42,7 @@ class PoleEstimate:
 
 
 def sandwich(
-    jacobian: Array, left: Array, precision: Array | None = None
+    jacobian: Array, left: Array, precision: Array | None = None, *, lead: int = 0
 ) -> tuple[Array, float, float]:
     """Covariance that holds whatever the noise inside a band looks like.
 
@@ -51,7 +54,8 @@ def sandwich(
     ----------
     jacobian : (k, b, n)
     left : residuals, (b, n)
-    precision : 1 / variance of what is known beforehand of the last parameters
+    precision : 1 / variance of what is known beforehand of each parameter, (k,)
+    lead : the parameter whose degrees of freedom count
 
     Returns
     -------
@@ -66,12 +70,10 @@ def sandwich(
     ratio = np.diag(meat)[told] / np.diag(hessian)[told]
     over = float(np.clip(np.median(ratio), 1.0, 100.0)) if told.any() else 1.0
     if precision is not None:
-        known = np.append(np.zeros(k - precision.size), precision)
-        hessian = hessian + np.diag(over * known)
-        meat = meat + np.diag(over**2 * known)
+        hessian = hessian + np.diag(over * precision)
+        meat = meat + np.diag(over**2 * precision)
     bread = np.linalg.pinv(hessian, hermitian=True)
-    # bands share the information unevenly: their effective number is that of the first
-    # parameter's influences
-    influence = np.einsum("bn,bn->b", jacobian[0], jacobian[0])
+    # bands share the information unevenly: their effective number is that of the influences
+    influence = np.einsum("bn,bn->b", jacobian[lead], jacobian[lead])
     effective = influence.sum() ** 2 / max(float((influence**2).sum()), 1e-300)
     return bread @ meat @ bread, max(float(effective) - 1, 2.0), over

@@ -17,7 +17,8 @@ from ringscan.model.given import Bent, Doubts
 from ringscan.model.newton import Tangent, gauss_newton
 from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
 from ringscan.model.search import Search, search
-from ringscan.model.settle import settle
+from ringscan.model.second import second_candidate, stands_out
+from ringscan.model.settle import Mode, settle
 from ringscan.model.vibration import pole_turn
 
 Array = NDArray[np.float64]
@@ -48,6 +49,7 @@ class JointFit:
     strength : c0, complex, relative brightness per (mm per second)
     rivals : what the search's other maxima came to
     problem : data and filter with the final noise estimate
+    second : the axis's second mode, where one stands out
     bent : how far the fit bent what it was given
     posed, found : the problem before anything was fitted, and its coarse search
     """
@@ -56,6 +58,7 @@ class JointFit:
     strength: complex
     rivals: tuple[Rival, ...]
     problem: Problem
+    second: Mode | None
     bent: Bent
     posed: Problem
     found: Search
@@ -83,13 +86,19 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
         for other in rest
         if abs(other.at[0] / best.at[0] - 1) > SAME_POLE and (gain := _explained(rough, best)) > 0
     )
-    estimate, strength, problem, bent = settle(problem, walls, best.at, doubts)
+    settled = settle(problem, walls, best.at, doubts)
+    candidate = second_candidate(settled, found)
+    if candidate is not None:
+        both = settle(problem, walls, best.at, doubts, one=settled, second=candidate)
+        settled = both if stands_out(both, settled) else settled
+    first, *second = settled.modes
     return JointFit(
-        estimate=estimate,
-        strength=strength,
+        estimate=first.estimate,
+        strength=first.strength,
         rivals=rivals,
-        problem=problem,
-        bent=bent,
+        problem=settled.problem,
+        second=second[0] if second else None,
+        bent=settled.bent,
         posed=posed,
         found=found,
     )

@@ -51,7 +51,7 @@ def gauss_newton(
     look : the model about any point
     start : the model about the first point
     longest : step of each parameter, at most, (k,)
-    lowest, highest : bounds of the first parameters
+    lowest, highest : bounds of each parameter, (k,)
     precision : 1 / variance with which each parameter is known to be 0 beforehand, (k,)
     rounds : at most
     """
@@ -65,23 +65,20 @@ def gauss_newton(
         flat = here.jacobian.reshape(start.at.size, -1)
         fall = flat @ here.left.ravel() - weight * here.at
         step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
-        step = np.clip(step, -longest, longest)
         if step @ fall < STRAIGHT:
             return Tangent(
-                at=_bounded(here.at + step, lowest, highest),
+                at=np.clip(here.at + step, lowest, highest),
                 jacobian=here.jacobian,
                 left=here.left - np.tensordot(step, here.jacobian, 1),
             )
+        # shortened as a whole: cut one by one, correlated parameters would climb
+        step = step / max(1.0, float((np.abs(step) / longest).max()))
         now = cost(here)
         for share in SHORTER:
-            there = look(_bounded(here.at + share * step, lowest, highest))
+            there = look(np.clip(here.at + share * step, lowest, highest))
             if cost(there) < now:
                 break
         else:
             break
         here = there
     return here
-
-
-def _bounded(at: Array, lowest: Array, highest: Array) -> Array:
-    return np.append(np.clip(at[: lowest.size], lowest, highest), at[lowest.size :])

@@ -6,7 +6,7 @@ they are gathered on an even time grid, and the whole search is a matrix product
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -25,13 +25,6 @@ DAMPING_RATIOS = np.array([0.02, 0.045, 0.09, 0.18])
 
 TIME_STEP_S = 5e-4
 """Below a twentieth of the shortest period, so that gathering loses under 1 %."""
-
-CHANCE_BLOCK = 2
-"""Neighbouring bands that share waviness, and so a sign when chance is drawn."""
-
-CALIBRATION_WIDTH = 25
-"""Grid frequencies over which the calibration on white noise is averaged, a quarter of an octave
-and more: what it corrects changes slowly, what one draw of noise gives does not."""
 
 GRAM_EVERY = 16
 GRAM_BANDS = 12
@@ -76,7 +69,7 @@ def search(problem: Problem, like: Search | None = None) -> Search:
     weight, since = _weights(problem)
     waves, seen = _waves(problem, weight, since, lam), _seen(problem, lam)
     inverse = _inverse_grams(problem, lam) if like is None else like.inverse
-    gain = _gain((waves * seen).sum(axis=0), inverse)
+    gain = gain_of((waves * seen).sum(axis=0), inverse)
     if problem.whitener.shared is not None:
         share = (problem.whitener.shared**2).sum(axis=1)
         seen = seen - np.tensordot(share / share.sum(), seen, 1)
@@ -97,41 +90,7 @@ def best_spacing(problem: Problem) -> tuple[float, float]:
     return float(FREQUENCIES_HZ[i]), float(DAMPING_RATIOS[z])
 
 
-def chance_gains(problem: Problem, like: Search, *, trials: int, seed: int) -> Array:
-    """Best gain of each of many trials in which the bands' signs are drawn at random, (trials,).
-
-    Where there is no ripple a band's texture is as likely as its negative, so these show what
-    the search finds by chance. Neighbouring bands share a sign, since they share waviness.
-
-    Parameters
-    ----------
-    problem : its data hold no ripple
-    like : search of a problem that differs in its data alone
-    """
-    rng = np.random.default_rng(seed)
-    found = search(problem, like)
-    b = found.products.shape[0]
-    block = np.arange(b) // CHANCE_BLOCK + 1000 * problem.group
-    _, which = np.unique(block, return_inverse=True)
-    sign = rng.choice([-1.0, 1.0], size=(trials, which.max() + 1))[:, which]
-    products = found.products * _calibration(problem, found, rng)
-    flipped = (sign @ products.reshape(b, -1).view(float)).view(complex)
-    gains = _gain(flipped.reshape(trials, *found.gain.shape), found.inverse)
-    return np.asarray(gains.max(axis=(1, 2)))
-
-
-def _calibration(problem: Problem, like: Search, rng: np.random.Generator) -> Array:
-    """Factors for the bands' products that make them right for white noise, (z, f)."""
-    from scipy.ndimage import uniform_filter1d
-
-    noise = problem.whitener.projected(rng.standard_normal(problem.data.shape))
-    white = search(replace(problem, data=noise), like).products
-    power = uniform_filter1d((np.abs(white) ** 2).sum(axis=0), CALIBRATION_WIDTH, axis=1)
-    expected = np.linalg.inv(like.inverse).trace(axis1=-2, axis2=-1)
-    return np.asarray(np.sqrt(expected / power))
-
-
-def _gain(product: ComplexArray, inverse: Array) -> Array:
+def gain_of(product: ComplexArray, inverse: Array) -> Array:
     """Fall of the sum of squares for products (..., z, f)."""
     u, v = product.real, -product.imag
     return np.asarray(

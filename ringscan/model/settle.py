@@ -2,40 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.estimate import (
-    DAMPING_RANGE,
-    FREQUENCY_RANGE_HZ,
-    LONGEST_STEP,
-    PoleEstimate,
-    sandwich,
-)
-from ringscan.model.given import ALONG_STEPS, Bent, Doubts, bend, redraw
+from ringscan.model.estimate import PoleEstimate, sandwich
+from ringscan.model.given import Bent, Doubts, bend
 from ringscan.model.newton import Tangent, gauss_newton
 from ringscan.model.problem import Problem, Walls, trial_pole
-from ringscan.model.ripple import Drawing
-from ringscan.model.vibration import pole_turn
+from ringscan.model.whole import ALONG, FIRST_MODE, GIVEN, SHADING, WholeModel, modes, shade
 
 Array = NDArray[np.float64]
-
-SHADING_SD = (0.5, 0.5)
-"""Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
-
-STEEPEST_SHADED = 1.0
-"""Steeper ripples are in full shadow or in full light whatever the powers say."""
-
-GIVEN = slice(4, 9)
-SHADING = slice(9, 11)
-"""Where the parameters lie: pole (2), c0 (2), what was given (5), shading (2)."""
-
-ALONG = 7
-LOOSE = [0, 1, 4, 5, 9, 10]
-"""Of these: the logarithm of the natural frequency of the axis along the face, as a ratio to the
-one across it, and what each trial of it may move."""
 
 RIGID = 1.5
 """Start for an axis along the face whose ringing does not show: 4.5 times as stiff."""
@@ -43,16 +21,55 @@ RIGID = 1.5
 ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
 """Trials for the axis along the face, 12 % apart: the width of its own peak, 2 zeta."""
 
+LOOSE = [0, 1, 5, 6, FIRST_MODE, FIRST_MODE + 1]
+"""What each of these trials may move: shift, stretch, shading, and the pole."""
+
 ALONG_BANDS = 14
 ROUGH_BANDS = 24
 """Bands to choose a start of the axis along the face by, and to settle first by; the whole wall
 then needs a round or two."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mode:
+    """One of the axis's modes.
+
+    estimate : its pole
+    strength : c0, complex, relative brightness per (mm per second)
+    """
+
+    estimate: PoleEstimate
+    strength: complex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Settled:
+    """What the whole model came to.
+
+    at : its parameters
+    modes : one or two
+    problem : redrawn with what the fit bent; all but the first mode's ripple taken out of it
+    bent : what the fit bent
+    misfit : sum of squares that is left
+    """
+
+    at: Array
+    modes: tuple[Mode, ...]
+    problem: Problem
+    bent: Bent
+    misfit: float
+
+
 def settle(
-    problem: Problem, walls: Walls, start: Array, doubts: Doubts
-) -> tuple[PoleEstimate, complex, Problem, Bent]:
-    """Gauss-Newton over the pole, c0 and what was taken as given, each within its doubt.
+    problem: Problem,
+    walls: Walls,
+    start: Array,
+    doubts: Doubts,
+    *,
+    one: Settled | None = None,
+    second: tuple[float, float] | None = None,
+) -> Settled:
+    """Gauss-Newton over the poles, c0 and what was taken as given, each within its doubt.
 
     What was taken as given enters with its own standard uncertainty as an observation, so that
     the covariance holds it too (JCGM 100, 5.1.2, by way of one joint least squares). The same
@@ -64,131 +81,93 @@ def settle(
     problem, walls : posed and refined, and what it was posed from
     start : natural frequency and damping ratio, (2,)
     doubts : see there
-
-    Returns
-    -------
-    The estimate, c0, the problem redrawn with what the fit bent and with the shading made
-    linear, and what the fit bent.
+    one, second : go on from what one mode came to, with a second one from its rough pole
     """
-    known = 1 / np.append(doubts.sd, SHADING_SD) ** 2
-    alike = float(start[0])
-    longest = np.concatenate([LONGEST_STEP * start, [np.inf] * 2, 1 / np.sqrt(known)])
-    lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
+    model = WholeModel(problem=problem, walls=walls, doubts=doubts, alike_hz=float(start[0]))
+    if one is None or second is None:
+        at = _along_start(_every(model, ALONG_BANDS), start)
+        at = _descend(_every(model, ROUGH_BANDS), at).at
+    else:
+        at = np.concatenate([one.at, second, [0.0, 0.0]])
+    return _finish(model, _descend(model, at))
 
-    def settled(at: Array, bands: int | None) -> Tangent:
-        step = max(1, problem.data.shape[0] // bands) if bands else 1
-        look = _Look(problem.every(step), walls.every(step), doubts, alike)
-        first = look(at)
-        # correlated noise makes the data worth less than their count, against the doubts
-        _, _, over = sandwich(first.jacobian, first.left, known)
-        return gauss_newton(
-            look,
-            first,
-            longest=longest,
-            lowest=lowest,
-            highest=highest,
-            precision=np.append(np.zeros(4), over * known),
-        )
 
-    at = _along_start(problem, walls, start, doubts, known)
-    view = settled(settled(at, ROUGH_BANDS).at, None)
-    covariance, freedom, _ = sandwich(view.jacobian, view.left, known)
-    p = view.at
-    estimate = PoleEstimate(
-        frequency_hz=float(p[0]),
-        damping_ratio=float(p[1]),
-        covariance=covariance[:2, :2],
-        freedom=freedom,
+def _descend(model: WholeModel, at: Array) -> Tangent:
+    first = model(at)
+    known = model.precision(at.size)
+    # correlated noise makes the data worth less than their count, against the doubts
+    _, _, over = sandwich(first.jacobian, first.left, known, lead=FIRST_MODE)
+    lowest, highest = model.bounds(at.size)
+    return gauss_newton(
+        model,
+        first,
+        longest=model.longest(at),
+        lowest=lowest,
+        highest=highest,
+        precision=over * known,
     )
-    bent = bend(p[GIVEN], alike)
-    drawing = redraw(walls, bent, doubts)
-    c = complex(p[2], p[3])
-    ripple = np.real(c * drawing.slope(estimate.pole))
-    bow = np.where(problem.valid, _shaded(ripple, p[SHADING])[0] - ripple, 0.0)
-    straight = problem.flat - bow
-    data = problem.data - problem.whitener(bow)
-    return estimate, c, replace(problem, drawing=drawing, flat=straight, data=data), bent
 
 
-class _Look:
-    """The whole model about any point."""
-
-    def __init__(self, problem: Problem, walls: Walls, doubts: Doubts, alike_hz: float) -> None:
-        self.problem, self.walls, self.doubts, self.alike = problem, walls, doubts, alike_hz
-
-    def drawing(self, at: Array) -> Drawing:
-        """The walls as drawn with what the parameters bend."""
-        return redraw(self.walls, bend(at[GIVEN], self.alike), self.doubts)
-
-    def __call__(self, at: Array) -> Tangent:
-        problem, c = self.problem, complex(at[2], at[3])
-        lam = trial_pole(at[0], at[1])
-        drawing = self.drawing(at)
-        wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
-        slope, turn = left * wave, drawing.left_turn(lam)[:, None]
-        pulled = c * wave * (turn + left * drawing.wave_turn(lam))
-        ripple = c * slope
-        moved = (ripple * drawing.wave_rise(lam)).real
-        # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
-        true_hz = self.walls.commanded_hz + at[6] * self.doubts.hz_per_mm
-        sooner = np.where(np.isnan(true_hz), 0.0, self.doubts.hz_per_mm / true_hz)[:, None]
-        changes = [
-            *((pulled * over).real for over in pole_turn(at[0], at[1])),
-            slope.real,
-            -slope.imag,
-            moved,
-            moved * self.walls.s_mm,
-            (c * wave * turn * -lam * sooner).real,
-        ]
-        for i, step in enumerate(ALONG_STEPS):
-            there = at.copy()
-            there[ALONG + i] += step
-            changes.append((c * self.drawing(there).slope(lam) - ripple).real / step)
-        shaded, gain = _shaded(ripple.real, at[SHADING])
-        small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
-        columns = [gain * change for change in changes] + [small**2, small**3]
-        return Tangent(
-            at=at,
-            jacobian=np.stack([problem.whitener(column) for column in columns]),
-            left=problem.data - problem.whitener(shaded),
+def _finish(model: WholeModel, view: Tangent) -> Settled:
+    at, problem = view.at, model.problem
+    found = []
+    for i in modes(at):
+        covariance, freedom, _ = sandwich(
+            view.jacobian, view.left, model.precision(at.size), lead=i
         )
+        estimate = PoleEstimate(
+            frequency_hz=float(at[i]),
+            damping_ratio=float(at[i + 1]),
+            covariance=covariance[i : i + 2, i : i + 2],
+            freedom=freedom,
+        )
+        found.append(Mode(estimate=estimate, strength=complex(*at[i + 2 : i + 4])))
+    drawing = model.drawing(at)
+    ripple = model.ripple(at, drawing).real
+    first = np.real(found[0].strength * drawing.slope(found[0].estimate.pole))
+    other = np.where(problem.valid, shade(ripple, at[SHADING])[0] - first, 0.0)
+    return Settled(
+        at=at,
+        modes=tuple(found),
+        problem=replace(
+            problem,
+            drawing=drawing,
+            flat=problem.flat - other,
+            data=problem.data - problem.whitener(other),
+        ),
+        bent=bend(at[GIVEN], model.alike_hz),
+        misfit=float((view.left**2).sum()),
+    )
 
 
-def _shaded(ripple: Array, powers: Array) -> tuple[Array, Array]:
-    """Relative brightness of a ripple that would be `ripple` if it were linear, and its slope."""
-    small = np.clip(ripple, -STEEPEST_SHADED, STEEPEST_SHADED)
-    gain = 1 + 2 * powers[0] * small + 3 * powers[1] * small**2
-    return ripple + powers[0] * small**2 + powers[1] * small**3, gain
+def _every(model: WholeModel, bands: int) -> WholeModel:
+    step = max(1, model.problem.data.shape[0] // bands)
+    return replace(model, problem=model.problem.every(step), walls=model.walls.every(step))
 
 
-def _along_start(
-    problem: Problem, walls: Walls, start: Array, doubts: Doubts, known: Array
-) -> Array:
+def _along_start(model: WholeModel, start: Array) -> Array:
     """Parameters to start from: the axis along the face that explains most.
 
     An edge or a pole that is a little off hides what that axis does, so each trial may move them,
     by their derivatives at a rigid one.
     """
-    step = max(1, problem.data.shape[0] // ALONG_BANDS)
-    part, few = problem.every(step), walls.every(step)
-    lam = trial_pole(*start)
-    at = np.zeros(4 + known.size)
-    at[:2], at[ALONG] = start, RIGID
-    look = _Look(part, few, doubts, float(start[0]))
-    at[2:4] = part.strength(part.filtered(look.drawing(at).slope(lam)))
-    loose = look(at).jacobian[LOOSE]
-    prior = np.append(np.zeros(4), known)[LOOSE]
+    problem, lam = model.problem, trial_pole(*start)
+    at = np.concatenate([np.zeros(FIRST_MODE), start, [0.0, 0.0]])
+    at[ALONG] = RIGID
+    strength = slice(FIRST_MODE + 2, FIRST_MODE + 4)
+    at[strength] = problem.strength(problem.filtered(model.drawing(at).slope(lam)))
+    loose = model(at).jacobian[LOOSE]
+    prior = np.append(np.zeros(2), model.precision(at.size)[LOOSE])
     best = (np.inf, at)
     for ratio in ALONG_STARTS:
         at = at.copy()
         at[ALONG] = ratio
-        columns = np.concatenate([part.filtered(look.drawing(at).slope(lam)), loose])
+        columns = np.concatenate([problem.filtered(model.drawing(at).slope(lam)), loose])
         flat = columns.reshape(columns.shape[0], -1)
-        right = flat @ part.data.ravel()
-        normal = flat @ flat.T + np.diag(np.append(np.zeros(2), prior))
-        found = np.linalg.lstsq(normal, right, rcond=None)[0]
-        cost = (ratio / doubts.sd[3]) ** 2 - float(found @ right)
+        right = flat @ problem.data.ravel()
+        found = np.linalg.lstsq(flat @ flat.T + np.diag(prior), right, rcond=None)[0]
+        cost = (ratio / model.doubts.sd[ALONG]) ** 2 - float(found @ right)
         if cost < best[0]:
-            at[2:4] = found[:2]
+            at[strength] = found[:2]
             best = (cost, at)
     return best[1]

@@ -7,7 +7,7 @@ narrow enough to be of use.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from math import hypot
 
@@ -16,16 +16,11 @@ from numpy.typing import NDArray
 
 from ringscan.model.answers import NullEstimate
 from ringscan.model.budget import Interval, coverage_factor
-from ringscan.model.estimate import DAMPING_RANGE, PoleEstimate
+from ringscan.model.chance import chance_threshold
+from ringscan.model.estimate import DAMPING_RANGE, LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
-from ringscan.model.problem import trial_pole
-from ringscan.model.search import CHANCE_BLOCK, chance_gains
 
 Array = NDArray[np.float64]
-
-CHANCE_TRIALS = 400
-CHANCE_LEVEL = 1e-3
-"""A blank wall passes for a ripple less often than this, by the trials' extreme-value law."""
 
 SURE = 3.0
 """Multiple of a blank wall's evidence from which two answers that disagree mean something."""
@@ -33,9 +28,6 @@ SURE = 3.0
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
-
-LARGEST_DAMPING = 0.3
-"""Axes of such machines have damping ratios up to 0.15 (common practice, no source)."""
 
 RUNNER_UP_SHARE = 0.75
 """A second pole that explains more than this share of the first one's gain is not excluded."""
@@ -73,7 +65,8 @@ def judge(
     null: NullEstimate,
 ) -> Verdict:
     """Decide whether the fit may be called, and say why not."""
-    evidence, threshold = weigh(fit)
+    evidence = float(fit.found.gain.max())
+    threshold = chance_threshold(fit.posed, fit.found)
 
     def verdict(outcome: Outcome, *reasons: str) -> Verdict:
         return Verdict(
@@ -99,31 +92,6 @@ def judge(
             "a higher acceleration or speed, and put the lamp lower at the left or right",
         )
     return verdict(Outcome.DISAGREEMENT if apart else Outcome.CALL, *apart)
-
-
-def weigh(fit: JointFit) -> tuple[float, float]:
-    """The wall's evidence, and what walls without ripple exceed with probability CHANCE_LEVEL.
-
-    Both are best gains of the coarse search, in which nothing was bent to please the wall. The
-    signs of the bands' residuals are drawn at random many times; the best gain of each trial
-    follows Gumbel's law, which is fitted by its first two moments.
-    """
-    problem, found = fit.posed, fit.found
-    M = problem.columns(trial_pole(*found.best(1)[0]))
-    # each half of the bands loses the ripple that the other half has: its own would take a part of
-    # the texture with it, and make chance look rarer than it is
-    left = problem.data.copy()
-    half = np.arange(left.shape[0]) // CHANCE_BLOCK % 2 == 0
-    for mine, other in ((half, ~half), (~half, half)):
-        if other.any():
-            flat = M[:, other].reshape(2, -1)
-            c = np.linalg.lstsq(flat @ flat.T, flat @ problem.data[other].ravel(), rcond=None)[0]
-            left[mine] = problem.data[mine] - np.tensordot(c, M[:, mine], 1)
-    gains = chance_gains(replace(problem, data=left), found, trials=CHANCE_TRIALS, seed=0)
-    scale = np.sqrt(6) / np.pi * gains.std()
-    location = gains.mean() - np.euler_gamma * scale
-    threshold = location - scale * np.log(-np.log1p(-CHANCE_LEVEL))
-    return float(found.gain.max()), float(threshold)
 
 
 def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:

@@ -5,8 +5,9 @@ import pytest
 from scipy.stats import binom
 from walls import Wall, simulate_walls
 
+from ringscan.model.chance import chance_gains
 from ringscan.model.problem import pose_problem, trial_pole
-from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, chance_gains, search
+from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 
 
 @pytest.mark.parametrize("gain", [3.0, -3.0])

@@ -1,0 +1,129 @@
+"""The whole model of a wall about any point: modes, what was given, and bent shading.
+
+Parameters, in this order: what was given and may be bent (5, see `Bent`), the second and third
+power of the shading (2), and for each mode its natural frequency, damping ratio, and the real and
+imaginary part of its strength c0 (4 each).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_STEP
+from ringscan.model.given import ALONG_STEPS, Doubts, bend, redraw
+from ringscan.model.newton import Tangent
+from ringscan.model.problem import Problem, Walls, trial_pole
+from ringscan.model.ripple import Drawing
+from ringscan.model.vibration import pole_turn
+
+Array = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+GIVEN = slice(0, 5)
+HEIGHT, ALONG = 2, 3
+SHADING = slice(5, 7)
+FIRST_MODE = 7
+MODE_SIZE = 4
+"""Where the parameters lie; ALONG and the one after it are the axis along the face."""
+
+SHADING_SD = (0.5, 0.5)
+"""Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
+
+STEEPEST_SHADED = 1.0
+"""Steeper ripples are in full shadow or in full light whatever the powers say."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WholeModel:
+    """All that shapes a wall's brightness, as a function of the parameters.
+
+    problem, walls : data, filter, and what the data stem from
+    doubts : how well it is known
+    alike_hz : frequency that the axis along the face is expected near
+    """
+
+    problem: Problem
+    walls: Walls
+    doubts: Doubts
+    alike_hz: float
+
+    def precision(self, size: int) -> Array:
+        """1 / variance with which each of `size` parameters is known to be 0, (size,)."""
+        known = 1 / np.append(self.doubts.sd, SHADING_SD) ** 2
+        return np.append(known, np.zeros(size - known.size))
+
+    def longest(self, at: Array) -> Array:
+        """Longest steps from a point, (k,)."""
+        steps = np.append(self.doubts.sd, SHADING_SD)
+        for i in modes(at):
+            steps = np.concatenate([steps, LONGEST_STEP * at[i : i + 2], [np.inf] * 2])
+        return np.asarray(steps)
+
+    def bounds(self, size: int) -> tuple[Array, Array]:
+        """Lowest and highest parameters, (size,) each."""
+        lowest, highest = np.full(size, -np.inf), np.full(size, np.inf)
+        for i in range(FIRST_MODE, size, MODE_SIZE):
+            ranges = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
+            lowest[i : i + 2], highest[i : i + 2] = ranges
+        return lowest, highest
+
+    def drawing(self, at: Array) -> Drawing:
+        """The walls as drawn with what the parameters bend."""
+        return redraw(self.walls, bend(at[GIVEN], self.alike_hz), self.doubts)
+
+    def ripple(self, at: Array, drawing: Drawing) -> ComplexArray:
+        """Sum of all modes' ripples, whose real part is their brightness, (b, n)."""
+        total = np.zeros(drawing.passing_s.shape, complex)
+        for i in modes(at):
+            total += complex(*at[i + 2 : i + 4]) * drawing.slope(trial_pole(*at[i : i + 2]))
+        return total
+
+    def __call__(self, at: Array) -> Tangent:
+        """The filtered model about a point."""
+        drawing = self.drawing(at)
+        ripple = np.zeros(drawing.passing_s.shape, complex)
+        moved, higher, poles = np.zeros_like(ripple), np.zeros_like(ripple), []
+        # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
+        true_hz = self.walls.commanded_hz + at[HEIGHT] * self.doubts.hz_per_mm
+        sooner = np.where(np.isnan(true_hz), 0.0, self.doubts.hz_per_mm / true_hz)[:, None]
+        for i in modes(at):
+            lam, c = trial_pole(*at[i : i + 2]), complex(*at[i + 2 : i + 4])
+            wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
+            slope, turn = left * wave, drawing.left_turn(lam)[:, None]
+            ripple += c * slope
+            moved += c * slope * drawing.wave_rise(lam)
+            higher += c * wave * turn * -lam * sooner
+            pulled = c * (wave * turn + slope * drawing.wave_turn(lam))
+            poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
+            poles += [slope.real, -slope.imag]
+        changes = [moved.real, moved.real * self.walls.s_mm, higher.real]
+        for i, step in enumerate(ALONG_STEPS):
+            there = at.copy()
+            there[ALONG + i] += step
+            other = self.ripple(there, self.drawing(there))
+            changes.append((other - ripple).real / step)
+        shaded, gain = shade(ripple.real, at[SHADING])
+        small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
+        columns = [gain * change for change in changes]
+        columns += [small**2, small**3, *(gain * change for change in poles)]
+        whitener = self.problem.whitener
+        return Tangent(
+            at=at,
+            jacobian=np.stack([whitener(column) for column in columns]),
+            left=self.problem.data - whitener(shaded),
+        )
+
+
+def modes(at: Array) -> range:
+    """Where the modes' parameters begin."""
+    return range(FIRST_MODE, at.size, MODE_SIZE)
+
+
+def shade(ripple: Array, powers: Array) -> tuple[Array, Array]:
+    """Relative brightness of a ripple that would be `ripple` if it were linear, and its slope."""
+    small = np.clip(ripple, -STEEPEST_SHADED, STEEPEST_SHADED)
+    gain = 1 + 2 * powers[0] * small + 3 * powers[1] * small**2
+    return ripple + powers[0] * small**2 + powers[1] * small**3, gain
