@@ -33,6 +33,8 @@ MIN_EDGE_POINTS = 5
 MIN_WALL_MM = 0.6
 """Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
+MIN_ABOVE_MM = 60.0
+"""Nearer no lens sees the sheet around a tower: the picture was stretched."""
 MAX_MOVED_MM = 3.0
 """Between the place where all edges together are seen best and the fit to their points: less than
 1.3 mm on rendered pictures."""
@@ -122,6 +124,13 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     """
     corners = Corners.of(plan, axis)
     sizes = (plan.size.width_mm, plan.height_mm)
+    above_mm = -pose.camera.position_mm[2] - plan.size.width_mm
+    if above_mm < MIN_ABOVE_MM:
+        raise FaceError(
+            f"{photo.source}: by the sheet's squares the camera was {above_mm:.0f} mm above the "
+            f"tower's face, at least {MIN_ABOVE_MM:.0f} mm are needed; give the photo as the phone "
+            f"took it, not stretched or cropped"
+        )
     box = start = snap_to_edges(photo, pose.camera, find_tower(photo, view, pose, plan))
     corners_px = pose.camera.project(_corner_points(box))
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
