@@ -27,6 +27,7 @@ from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
+from ringscan.model.setting import DampingSetting, SecondMode, best_damping, second_mode
 from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity, State
@@ -36,6 +37,10 @@ SCALE_UNCERTAINTY = {Kind.SHEET: 0.004, Kind.CARD: 0.006, Kind.FACE: 0.006, Kind
 
 EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.2, Kind.CARD: 0.4, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
 """Standard uncertainty of the entry edge's place; measured on rendered pictures."""
+
+SKEW_UNCERTAINTY_MM = {Kind.CARD: 0.25, Kind.FACE: 0.25, Kind.CORNERS: 0.2}
+"""Standard uncertainty of the entry edge's place at the top against that at the base: the sheet
+tells the perspective far better than the face's own corners do; measured on rendered pictures."""
 
 HEIGHT_UNCERTAINTY_MM = 0.2
 """Standard uncertainty of heights: one layer, and the base's place in the picture."""
@@ -56,6 +61,8 @@ class Scan:
     ripple : every band's own ripple
     ranking : bands from the quietest up
     quiet_height_mm : where the ripple is least by the fit; NaN where no ramp height does that
+    damping_setting : the best of a damping ramp; None for a ramp of the frequency
+    second_mode : of the axis, where one stands out
     verdict : whether all this may be called
     flags : what to know about the picture, one line each
     """
@@ -76,6 +83,8 @@ class Scan:
     ripple: BandRipple
     ranking: tuple[RankedBand, ...]
     quiet_height_mm: float
+    damping_setting: DampingSetting | None
+    second_mode: SecondMode | None
     verdict: Verdict
     flags: tuple[str, ...]
 
@@ -121,9 +130,12 @@ def measure(look: Look, bands: Bands) -> Scan:
     plan, axis = look.plan, look.axis
     walls = walls_of(bands, plan, axis)
     fit = fit_jointly(walls, _doubts(look))
+    if look.reference in SKEW_UNCERTAINTY_MM:
+        fit = _doubting_skew(fit, look, bands)
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
-    null = fit_null(fit.problem, spacing)
+    ramp = plan.ramp_of(axis)
+    null = fit_null(fit.problem, spacing, ramp.quantity)
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
@@ -158,9 +170,47 @@ def measure(look: Look, bands: Bands) -> Scan:
             frequency.value,
         ),
         quiet_height_mm=quiet,
+        damping_setting=_damping_setting(fit.estimate, plan, axis),
+        second_mode=second_mode(fit, plan.shaper),
         verdict=verdict,
         flags=look.flags,
     )
+
+
+def _damping_setting(estimate: PoleEstimate, plan: Plan, axis: Axis) -> DampingSetting | None:
+    ramp = plan.ramp_of(axis)
+    if ramp.quantity is Quantity.FREQUENCY or ramp.frequency_hz is None:
+        return None
+    settings = plan.commands(axis).damping_ratio
+    return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings[~np.isnan(settings)])
+
+
+def _doubting_skew(fit: JointFit, look: Look, bands: Bands) -> JointFit:
+    """The fit, its estimate less sure by what a skewed face would make of it: fitted once each way.
+
+    Ripples that lean turn crests into troughs with height, and that is what the ramp does.
+    """
+    best = np.array([fit.estimate.frequency_hz, fit.estimate.damping_ratio])
+    covariance = fit.estimate.covariance.copy()
+    sd_mm = SKEW_UNCERTAINTY_MM[look.reference]
+    for skew_mm in (-sd_mm, sd_mm):
+        walls = walls_of(_skewed(bands, skew_mm / look.view.height_mm), look.plan, look.axis)
+        other = fit_jointly(walls, _doubts(look)).estimate
+        change = np.array([other.frequency_hz, other.damping_ratio]) - best
+        covariance += np.outer(change, change) / 2
+    return replace(fit, estimate=replace(fit.estimate, covariance=covariance))
+
+
+def _skewed(bands: Bands, skew: float) -> Bands:
+    """The bands moved along the layers by `skew` mm per mm of height about their middle."""
+    shift_mm = skew * (bands.height_mm - bands.height_mm.mean())
+    profile = np.array(
+        [
+            np.interp(bands.s_mm + shift, bands.s_mm, row)
+            for shift, row in zip(shift_mm, bands.profile, strict=True)
+        ]
+    )
+    return replace(bands, profile=profile, valid=np.isfinite(profile))
 
 
 def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
