@@ -8,6 +8,8 @@ import pytest
 from rich.console import Console
 from ringing import scanned
 
+from ringscan.model.budget import Interval
+from ringscan.model.setting import DampingSetting, SecondMode
 from ringscan.model.verdict import Outcome
 from ringscan.plan import build_plan
 from ringscan.scan import Scan
@@ -49,7 +51,7 @@ def test_both_independent_answers_are_shown_with_their_noise():
     scan = judged(Outcome.CALL)
     text = text_of(scan)
     wanted = {
-        "by turn of sign": (scan.null.frequency_hz, scan.null.standard_error_hz),
+        "by turn of sign": (scan.null.value, scan.null.standard_error),
         "by spacing": (scan.spacing.frequency_hz, scan.spacing.covariance[0, 0] ** 0.5),
     }
     for name, (frequency, error) in wanted.items():
@@ -139,3 +141,34 @@ def test_a_ramp_of_damping_shows_the_damping_it_commanded():
         "0.100"
     ] * 3
     assert "commanded" in text
+
+
+def test_a_second_mode_is_told_with_what_the_shaper_leaves_of_it():
+    hz = Interval(value=61.04, low=60.1, high=62.0)
+    second = SecondMode(
+        frequency_hz=hz,
+        damping_ratio=Interval(value=0.05, low=0.04, high=0.06),
+        ripple=0.4,
+        left_of_first=0.02,
+        left_of_second=0.63,
+    )
+    text = text_of(replace(judged(Outcome.CALL), second_mode=second))
+    assert "second mode         61.04 Hz   95 %: 60.10 to 62.00 Hz" in text
+    assert "40% of the first mode's: the first one dominates" in text
+    assert "leaves 2% of it, and 63% of the second" in text
+    stronger = replace(judged(Outcome.CALL), second_mode=replace(second, ripple=1.5))
+    assert "it dominates" in text_of(stronger)
+    assert "second mode" not in text_of(judged(Outcome.CALL))
+
+
+def test_a_damping_ramp_tells_the_best_setting_or_that_there_is_none():
+    best = DampingSetting(
+        value=0.083, low=0.07, high=0.096, least=0.01, most=0.19, flat=False, at_end=False
+    )
+    text = text_of(replace(judged(Outcome.CALL), damping_setting=best))
+    assert "damping setting     0.083      95 %: 0.070 to 0.096" in text
+    assert "leaves 1% of the ripple, the ramp's worst 19%" in text
+    flat = replace(judged(Outcome.CALL), damping_setting=replace(best, flat=True, most=0.04))
+    assert "any: the curve is flat, the ramp leaves 1% to 4%" in text_of(flat)
+    end = replace(judged(Outcome.CALL), damping_setting=replace(best, at_end=True))
+    assert "try beyond it" in text_of(end)

@@ -2,7 +2,8 @@
 
 Spacing: the ripples' own spacing and decay give the pole with every band's strength left free,
 so that the ramp plays no part. Null: with the ripples' shape given, the height at which their
-sign turns gives the frequency through the ramp alone. The joint fit uses both at once; these
+sign turns gives the frequency (or the damping, where that is ramped) through the ramp alone. The
+joint fit uses both at once; these
 two are its cross-check.
 """
 
@@ -25,12 +26,14 @@ from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
 from ringscan.model.problem import Problem, trial_pole
 from ringscan.model.search import best_spacing
 from ringscan.model.vibration import pole_turn, residual
+from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 NULL_TRIALS = 241
-"""Frequencies at which the ramp's answer is looked for, 1.4 % apart: narrower than a quiet band."""
+"""Values at which the ramp's answer is looked for: frequencies 1.4 % apart, narrower than a quiet
+band, and damping ratios 2 % apart."""
 
 
 SAME_SPACING = 0.03
@@ -43,15 +46,16 @@ GLANCE_ROUNDS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NullEstimate:
-    """Frequency read off the ramp alone.
+    """What the ramp alone says: the frequency, or the damping ratio if that is what it ramps.
 
-    frequency_hz : the estimate
-    standard_error_hz : of it
+    quantity : which of the two
+    value, standard_error : Hz or 1
     freedom : degrees of freedom
     """
 
-    frequency_hz: float
-    standard_error_hz: float
+    quantity: Quantity
+    value: float
+    standard_error: float
     freedom: float
 
 
@@ -108,40 +112,45 @@ def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
     )
 
 
-def fit_null(problem: Problem, spacing: PoleEstimate) -> NullEstimate:
-    """Fit the frequency in the shaper's effect R alone, the ripple's shape being given."""
+def fit_null(problem: Problem, spacing: PoleEstimate, quantity: Quantity) -> NullEstimate:
+    """Fit what is ramped in the shaper's effect R alone, the ripple's shape being given."""
     free = _FreeWaves(problem, problem.drawing.wave(spacing.pole))
     right = free.products(problem.data).ravel()
+    by_damping = quantity is Quantity.DAMPING
 
-    def mix(f: float) -> Array:
+    def mix(value: float) -> Array:
         """Free strengths that make up the real and the imaginary part of the ripple, (2, 2b)."""
-        left = problem.drawing.left(trial_pole(f, spacing.damping_ratio))
+        pair = (spacing.frequency_hz, value) if by_damping else (value, spacing.damping_ratio)
+        left = problem.drawing.left(trial_pole(*pair))
         return np.stack([np.append(left.real, left.imag), np.append(-left.imag, left.real)])
 
-    def strength(f: float) -> tuple[Array, float]:
+    def strength(value: float) -> tuple[Array, float]:
         """c0 and minus its gain."""
-        V = mix(f)
+        V = mix(value)
         c = np.linalg.lstsq(V @ free.gram @ V.T, V @ right, rcond=None)[0]
         return np.asarray(c, float), -float(c @ V @ right)
 
     from scipy.optimize import minimize_scalar
 
-    trials = np.geomspace(*FREQUENCY_RANGE_HZ, NULL_TRIALS)
-    i = int(np.argmin([strength(f)[1] for f in trials]))
+    trials = np.geomspace(*(DAMPING_RANGE if by_damping else FREQUENCY_RANGE_HZ), NULL_TRIALS)
+    i = int(np.argmin([strength(value)[1] for value in trials]))
     bracket = (trials[max(i - 1, 0)], trials[min(i + 1, trials.size - 1)])
-    f = float(
-        minimize_scalar(
-            lambda f: strength(f)[1], bounds=bracket, method="bounded", options={"xatol": 1e-3}
-        ).x
+    best = minimize_scalar(
+        lambda value: strength(value)[1],
+        bounds=bracket,
+        method="bounded",
+        options={"xatol": 1e-4 * trials[i]},
     )
-    (c, _), V, df = strength(f), mix(f), 1e-4 * f
-    rows = [c @ (mix(f + df) - mix(f - df)) / (2 * df), *V]
+    value = float(best.x)
+    (c, _), V, step = strength(value), mix(value), 1e-4 * value
+    rows = [c @ (mix(value + step) - mix(value - step)) / (2 * step), *V]
     J = np.stack([free.combined(row.reshape(2, -1)) for row in rows])
     left = problem.data - np.tensordot(c, J[1:], 1)
     covariance, freedom, _ = sandwich(J, left)
     return NullEstimate(
-        frequency_hz=f,
-        standard_error_hz=float(np.sqrt(covariance[0, 0])),
+        quantity=quantity,
+        value=value,
+        standard_error=float(np.sqrt(covariance[0, 0])),
         freedom=freedom,
     )
 

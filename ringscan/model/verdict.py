@@ -19,6 +19,7 @@ from ringscan.model.budget import Interval, coverage_factor
 from ringscan.model.chance import chance_threshold
 from ringscan.model.estimate import DAMPING_RANGE, LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
+from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]
 
@@ -28,6 +29,10 @@ SURE = 3.0
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
+
+LEAST_FREQUENCY_ERROR = 0.01
+LEAST_DAMPING_ERROR = 0.1
+"""Standard uncertainties, relative, of either answer beyond its noise."""
 
 RUNNER_UP_SHARE = 0.75
 """A second pole that explains more than this share of the first one's gain is not excluded."""
@@ -115,13 +120,22 @@ def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:
 
 
 def _disagreement(spacing: PoleEstimate, null: NullEstimate) -> Iterator[str]:
-    apart = spacing.frequency_hz - null.frequency_hz
-    u_spacing = float(np.sqrt(spacing.covariance[0, 0]))
-    error = hypot(u_spacing, null.standard_error_hz, 0.01 * spacing.frequency_hz)
+    by_damping = null.quantity is Quantity.DAMPING
+    i = 1 if by_damping else 0
+    own = spacing.damping_ratio if by_damping else spacing.frequency_hz
+    # what no noise explains: spacing and sign both stem from a model that is a little wrong
+    least = LEAST_DAMPING_ERROR if by_damping else LEAST_FREQUENCY_ERROR
+    error = hypot(float(np.sqrt(spacing.covariance[i, i])), null.standard_error, least * own)
     k = coverage_factor(min(spacing.freedom, null.freedom))
-    if abs(apart) > 1.5 * k * error:
-        yield (
-            f"the ripples' spacing says {spacing.frequency_hz:.1f} Hz, their turn of sign says "
-            f"{null.frequency_hz:.1f} Hz: something was not printed as planned; check that the "
-            "ramp reached the firmware and that the speed was not cut"
-        )
+    if abs(own - null.value) <= 1.5 * k * error:
+        return
+    said = (
+        f"the ripples' decay says a damping ratio of {own:.3f}, their turn of sign says "
+        f"{null.value:.3f}"
+        if by_damping
+        else f"the ripples' spacing says {own:.1f} Hz, their turn of sign says {null.value:.1f} Hz"
+    )
+    yield (
+        f"{said}: something was not printed as planned; check that the ramp reached the firmware "
+        "and that the speed was not cut"
+    )

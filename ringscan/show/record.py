@@ -10,6 +10,7 @@ from typing import Any
 from ringscan.model.budget import Interval, coverage_factor
 from ringscan.model.ranking import RankedBand
 from ringscan.model.verdict import Outcome
+from ringscan.plan import Quantity
 from ringscan.scan import Scan
 
 RECORD_VERSION = 1
@@ -40,12 +41,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "natural_frequency_interval_hz": _ends(frequency) if called else None,
         "damping_ratio": damping.value if called else None,
         "damping_ratio_interval": _ends(damping) if called else None,
-        "null_frequency_hz": scan.null.frequency_hz if known else None,
-        "null_frequency_interval_hz": _around(
-            scan.null.frequency_hz, scan.null.standard_error_hz, scan.null.freedom
-        )
-        if known
-        else None,
+        **_null(scan, known=known),
         "spacing_frequency_hz": scan.spacing.frequency_hz if known else None,
         "spacing_frequency_interval_hz": _around(
             scan.spacing.frequency_hz, spacing_error, scan.spacing.freedom
@@ -54,6 +50,8 @@ def to_record(scan: Scan) -> dict[str, Any]:
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
         "quiet_height_mm": scan.quiet_height_mm if called else None,
+        "damping_setting": _damping_setting(scan) if called else None,
+        "second_mode": _second_mode(scan) if called else None,
         "reference": scan.reference.value,
         "scale_mm_per_px": 1 / scan.view.px_per_mm,
         "face_corners_px": scan.view.corners_px.tolist(),
@@ -88,6 +86,48 @@ def _bands(ranking: tuple[RankedBand, ...], *, known: bool) -> list[dict[str, An
         }
         for row in rows
     ]
+
+
+def _null(scan: Scan, *, known: bool) -> dict[str, Any]:
+    """The ramp's own answer, under the name of what it ramps."""
+    null = scan.null
+    ends = _around(null.value, null.standard_error, null.freedom)
+    by_damping = null.quantity is Quantity.DAMPING
+    return {
+        "null_frequency_hz": null.value if known and not by_damping else None,
+        "null_frequency_interval_hz": ends if known and not by_damping else None,
+        "null_damping_ratio": null.value if known and by_damping else None,
+        "null_damping_ratio_interval": ends if known and by_damping else None,
+    }
+
+
+def _damping_setting(scan: Scan) -> dict[str, Any] | None:
+    best = scan.damping_setting
+    if best is None:
+        return None
+    return {
+        "value": best.value,
+        "interval": [best.low, best.high],
+        "least_left": best.least,
+        "most_left": best.most,
+        "flat": best.flat,
+        "at_ramp_end": best.at_end,
+    }
+
+
+def _second_mode(scan: Scan) -> dict[str, Any] | None:
+    second = scan.second_mode
+    if second is None:
+        return None
+    return {
+        "natural_frequency_hz": second.frequency_hz.value,
+        "natural_frequency_interval_hz": _ends(second.frequency_hz),
+        "damping_ratio": second.damping_ratio.value,
+        "damping_ratio_interval": _ends(second.damping_ratio),
+        "ripple": second.ripple,
+        "left_of_first": second.left_of_first,
+        "left_of_second": second.left_of_second,
+    }
 
 
 def to_json(content: dict[str, Any] | list[dict[str, Any]]) -> str:

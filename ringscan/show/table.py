@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ringscan.model.budget import coverage_factor
+from ringscan.model.setting import DampingSetting, SecondMode
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
@@ -39,26 +40,54 @@ def _answer(scan: Scan) -> Iterator[str]:
         f, z = scan.frequency_hz, scan.damping_ratio
         yield f"natural frequency  {f.value:6.2f} Hz   95 %: {f.low:.2f} to {f.high:.2f} Hz"
         yield f"damping ratio      {z.value:6.3f}      95 %: {z.low:.3f} to {z.high:.3f}"
+        if scan.second_mode is not None:
+            yield from _second_mode(scan.second_mode)
+        if scan.damping_setting is not None:
+            yield from _damping_setting(scan.damping_setting)
         if not math.isnan(scan.quiet_height_mm):
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
         else:
             yield "quiet height       not on this tower: the ramp ends before it"
     if scan.verdict.outcome is not Outcome.NO_CALL:
         agree = "they agree" if scan.verdict.outcome is Outcome.CALL else "they disagree"
-        null, spacing = _null_half_hz(scan), _spacing_half_hz(scan)
-        yield f"by turn of sign    {scan.null.frequency_hz:6.2f} Hz   ±{null:.2f} Hz by noise"
-        yield (
-            f"by spacing         {scan.spacing.frequency_hz:6.2f} Hz   ±{spacing:.2f} Hz by noise: "
-            f"{agree}"
-        )
+        null, spacing = scan.null, scan.spacing
+        off = coverage_factor(null.freedom) * null.standard_error
+        i = 1 if null.quantity is Quantity.DAMPING else 0
+        apart = coverage_factor(spacing.freedom) * math.sqrt(spacing.covariance[i, i])
+        if null.quantity is Quantity.DAMPING:
+            yield f"by turn of sign    {null.value:6.3f}      ±{off:.3f} by noise"
+            yield (
+                f"by decay           {spacing.damping_ratio:6.3f}      ±{apart:.3f} by noise: "
+                f"{agree}"
+            )
+        else:
+            yield f"by turn of sign    {null.value:6.2f} Hz   ±{off:.2f} Hz by noise"
+            yield (
+                f"by spacing         {spacing.frequency_hz:6.2f} Hz   ±{apart:.2f} Hz by noise: "
+                f"{agree}"
+            )
 
 
-def _null_half_hz(scan: Scan) -> float:
-    return coverage_factor(scan.null.freedom) * scan.null.standard_error_hz
+def _damping_setting(best: DampingSetting) -> Iterator[str]:
+    least, most = f"{best.least:.0%}", f"{best.most:.0%}"
+    if best.flat:
+        yield f"damping setting    any: the curve is flat, the ramp leaves {least} to {most}"
+        return
+    yield f"damping setting    {best.value:6.3f}      95 %: {best.low:.3f} to {best.high:.3f}"
+    end = ", at the ramp's end: try beyond it" if best.at_end else ""
+    yield f"                   leaves {least} of the ripple, the ramp's worst {most}{end}"
 
 
-def _spacing_half_hz(scan: Scan) -> float:
-    return coverage_factor(scan.spacing.freedom) * math.sqrt(scan.spacing.covariance[0, 0])
+def _second_mode(second: SecondMode) -> Iterator[str]:
+    f, z = second.frequency_hz, second.damping_ratio
+    yield f"second mode        {f.value:6.2f} Hz   95 %: {f.low:.2f} to {f.high:.2f} Hz"
+    yield f"  damping ratio    {z.value:6.3f}      95 %: {z.low:.3f} to {z.high:.3f}"
+    which = "it dominates" if second.ripple > 1 else "the first one dominates"
+    yield f"  its ripple       {second.ripple:6.0%} of the first mode's: {which}"
+    yield (
+        f"  a shaper set for the first leaves {second.left_of_first:.0%} of it, and "
+        f"{second.left_of_second:.0%} of the second"
+    )
 
 
 def _verdict(scan: Scan) -> Text:

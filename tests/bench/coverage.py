@@ -20,6 +20,7 @@ from ringscan.model.answers import fit_null, fit_spacing
 from ringscan.model.budget import Interval, intervals
 from ringscan.model.fit import fit_jointly
 from ringscan.model.verdict import Outcome, judge
+from ringscan.plan import Quantity
 from tests.walls import Wall, doubts_of, random_wall, simulate_walls
 
 FIRST_SEED = 50_000
@@ -42,7 +43,7 @@ def read(wall: Wall, seed: int) -> Reading:
     fit = fit_jointly(walls, doubts_of(wall))
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
-    null = fit_null(fit.problem, spacing)
+    null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     return Reading(
         wall=wall, frequency_hz=frequency, damping_ratio=damping, outcome=verdict.outcome

@@ -13,6 +13,7 @@ from ringscan.model.budget import Interval, intervals
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.problem import Walls
 from ringscan.model.verdict import Outcome, Verdict, judge
+from ringscan.plan import Quantity
 
 NAN = float("nan")
 UP = tuple(np.linspace(15, 60, 40).tolist())
@@ -28,7 +29,7 @@ def fitted(wall: Wall, seed: int) -> tuple[Walls, JointFit]:
 def judged(walls: Walls, fit: JointFit) -> Verdict:
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
-    null = fit_null(fit.problem, spacing)
+    null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
     return judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
 
 

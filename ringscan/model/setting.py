@@ -1,0 +1,141 @@
+"""What to set: the best damping setting of a damping ramp, and what a second mode says to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.model.budget import MODEL_DAMPING, MODEL_FREQUENCY, Interval, intervals
+from ringscan.model.estimate import PoleEstimate
+from ringscan.model.fit import JointFit
+from ringscan.model.shapers import Impulses, shaper_impulses
+from ringscan.model.vibration import pole, residual
+from ringscan.plan import Shaper
+
+Array = NDArray[np.float64]
+
+FLAT = 0.05
+"""Difference of what is left over a whole ramp, relative to no shaper, below which settings are
+as good as each other: the tolerance that EI shapers are built for."""
+
+DRAWS = 2000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DampingSetting:
+    """The shaper's damping setting that leaves least, by the fit.
+
+    value, low, high : within the ramp, with its 95 % interval
+    least, most : what the ramp's settings leave, relative to no shaper
+    flat : whether all settings of the ramp are as good as each other
+    at_end : whether the best one is an end of the ramp, and a better one may lie beyond
+    """
+
+    value: float
+    low: float
+    high: float
+    least: float
+    most: float
+    flat: bool
+    at_end: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondMode:
+    """A second mode of the axis, and what a shaper that is set for the first one does to it.
+
+    frequency_hz, damping_ratio : with 95 % intervals
+    ripple : its ripple at the corner, relative to the first mode's
+    left_of_first, left_of_second : what that shaper leaves of each, relative to no shaper
+    """
+
+    frequency_hz: Interval
+    damping_ratio: Interval
+    ripple: float
+    left_of_first: float
+    left_of_second: float
+
+
+def best_damping(
+    estimate: PoleEstimate, shaper: Shaper, frequency_hz: float, settings: Array
+) -> DampingSetting:
+    """Find the setting of a damping ramp at which the shaper leaves least.
+
+    The interval propagates the pole's distribution (JCGM 101): each draw has its own best setting.
+
+    Parameters
+    ----------
+    estimate : the axis
+    shaper, frequency_hz : as commanded
+    settings : of the ramp, rising or falling, (n,)
+
+    Raises
+    ------
+    PlanError
+        If the shaper has no solution for a setting.
+    """
+    settings = np.unique(settings)
+    impulses = shaper_impulses(shaper, frequency_hz, settings)
+    spread = estimate.covariance + np.diag(
+        [
+            (MODEL_FREQUENCY * estimate.frequency_hz) ** 2,
+            (MODEL_DAMPING * estimate.damping_ratio) ** 2,
+        ]
+    )
+    mean = np.array([estimate.frequency_hz, estimate.damping_ratio])
+    draws = np.random.default_rng(0).multivariate_normal(mean, spread, DRAWS)
+    draws = np.maximum(draws, [1.0, 1e-4])
+    best = _lowest(settings, _left(impulses, draws))
+    left = _left(impulses, mean[None])[0]
+    value = float(_lowest(settings, left[None])[0])
+    return DampingSetting(
+        value=value,
+        low=float(np.quantile(best, 0.025)),
+        high=float(np.quantile(best, 0.975)),
+        least=float(left.min()),
+        most=float(left.max()),
+        flat=bool(left.max() - left.min() < FLAT),
+        at_end=value in (settings[0], settings[-1]),
+    )
+
+
+def second_mode(fit: JointFit, shaper: Shaper) -> SecondMode | None:
+    """Describe the fit's second mode, if it has one."""
+    if fit.second is None:
+        return None
+    first, second = fit.estimate, fit.second.estimate
+    impulses = shaper_impulses(shaper, first.frequency_hz, np.array([first.damping_ratio]))
+    poles = np.array([[e.frequency_hz, e.damping_ratio] for e in (first, second)])
+    left = _left(impulses, poles)[:, 0]
+    frequency, damping = intervals(second)
+    return SecondMode(
+        frequency_hz=frequency,
+        damping_ratio=damping,
+        ripple=abs(fit.second.strength) / abs(fit.strength),
+        left_of_first=float(left[0]),
+        left_of_second=float(left[1]),
+    )
+
+
+def _left(impulses: Impulses, poles: Array) -> Array:
+    """What impulses (n, m) leave of axes (d, 2), on the wall, relative to no shaper, (d, n)."""
+    lam = pole(poles[:, 0], poles[:, 1])[:, None]
+    early = impulses.times_s - impulses.delay_s[:, None]
+    return np.abs(residual(impulses.amplitudes, early, lam))
+
+
+def _lowest(settings: Array, left: Array) -> Array:
+    """Setting with the least left, between settings by the parabola of its square, (d,)."""
+    power = left**2
+    k = power.argmin(axis=1)
+    if settings.size < 3:
+        return np.asarray(settings[k])
+    around = np.clip(k, 1, settings.size - 2)[:, None] + np.arange(-1, 2)
+    x, y = settings[around], np.take_along_axis(power, around, axis=1)
+    rise = np.diff(y, axis=1) / np.diff(x, axis=1)
+    bow = (rise[:, 1] - rise[:, 0]) / (x[:, 2] - x[:, 0])
+    inner = (k > 0) & (k < settings.size - 1) & (bow > 0)
+    bottom = (x[:, 0] + x[:, 1]) / 2 - rise[:, 0] / np.where(inner, 2 * bow, 1.0)
+    return np.asarray(np.where(inner, bottom, settings[k]))

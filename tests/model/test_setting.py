@@ -1,0 +1,136 @@
+"""The best damping setting of a damping ramp, and a second mode, on walls simulated in time."""
+
+import numpy as np
+import pytest
+from walls import DOUBTS, Wall, doubts_of, random_wall, simulate_walls
+
+from ringscan.model.answers import fit_null, fit_spacing
+from ringscan.model.budget import intervals
+from ringscan.model.estimate import PoleEstimate
+from ringscan.model.fit import JointFit, fit_jointly
+from ringscan.model.given import Doubts
+from ringscan.model.setting import DampingSetting, best_damping, second_mode
+from ringscan.model.verdict import Outcome, judge
+from ringscan.plan import Family, Quantity, Shaper
+
+NAN = float("nan")
+SETTINGS = np.linspace(0, 0.2, 41)
+ZV, ZVD = (Shaper(family=Family(name), damping_ratio=0.1) for name in ("ZV", "ZVD"))
+
+
+def known(frequency_hz: float, damping_ratio: float, u_hz: float, u: float) -> PoleEstimate:
+    return PoleEstimate(
+        frequency_hz=frequency_hz,
+        damping_ratio=damping_ratio,
+        covariance=np.diag([u_hz**2, u**2]),
+        freedom=1e4,
+    )
+
+
+def test_zv_at_the_axis_s_own_frequency_wants_its_own_damping() -> None:
+    """ZV cancels exactly at the pole that it is set for (Singer & Seering 1990)."""
+    best = best_damping(known(38, 0.083, 1e-3, 0.006), ZV, 38.0, SETTINGS)
+    # the settings are 0.005 apart, the parabola between them errs far less
+    assert best.value == pytest.approx(0.083, abs=5e-4)
+    assert best.least < 0.005
+    # u of 0.006 and the model's own 3 %, 0.0025: 0.0065 together
+    assert best.high - best.low == pytest.approx(2 * 1.96 * 0.0065, rel=0.1)
+    assert not best.flat
+    assert not best.at_end
+
+
+def test_flat_curves_are_said_to_be_flat() -> None:
+    """ZVD leaves the square of what ZV leaves: hardly anything over the whole ramp."""
+    sharp = best_damping(known(38, 0.1, 0.1, 0.005), ZV, 38.0, SETTINGS)
+    flat = best_damping(known(38, 0.1, 0.1, 0.005), ZVD, 38.0, SETTINGS)
+    assert flat.flat
+    assert not sharp.flat
+    # pi/2 times the difference of the damping ratios, for ZV, to first order
+    assert sharp.most == pytest.approx(np.pi / 2 * 0.1, rel=0.1)
+    assert flat.most == pytest.approx(sharp.most**2, rel=0.1)
+
+
+def test_a_best_setting_beyond_the_ramp_is_said() -> None:
+    best = best_damping(known(38, 0.12, 0.1, 0.003), ZV, 38.0, np.linspace(0, 0.08, 17))
+    assert best.at_end
+    assert best.value == 0.08
+
+
+def read(wall: Wall, seed: int) -> tuple[JointFit, DampingSetting, Outcome]:
+    fit = fit_jointly(simulate_walls(wall, seed), Doubts(**DOUBTS, hz_per_mm=0.0))
+    frequency, damping = intervals(fit.estimate)
+    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    null = fit_null(fit.problem, spacing, Quantity.DAMPING)
+    outcome = judge(fit=fit, frequency=frequency, spacing=spacing, null=null).outcome
+    shaper = Shaper(family=Family(wall.family), damping_ratio=0.1)
+    hz = float(np.nanmax(wall.commanded_hz))
+    return fit, best_damping(fit.estimate, shaper, hz, SETTINGS), outcome
+
+
+def truly_best(wall: Wall, hz: float) -> float:
+    """Setting whose ZV impulses leave least of the true axis, by trying them all finely."""
+    settings = np.linspace(0.001, 0.2, 2000)
+    root = np.sqrt(1 - settings**2)
+    K = np.exp(-np.pi * settings / root)
+    w, zeta = 2 * np.pi * wall.frequency_hz, wall.damping_ratio
+    lam = w * complex(-zeta, np.sqrt(1 - zeta**2))
+    second = 1 / (2 * hz * root)
+    left = np.abs((1 + K * np.exp(-lam * second)) / (1 + K) * np.exp(lam * K / (1 + K) * second))
+    return float(settings[left.argmin()])
+
+
+@pytest.mark.parametrize(
+    ("f", "zeta", "hz"), [(38.0, 0.08, 38.0), (27.0, 0.05, 27.5), (33.0, 0.11, 32.0)]
+)
+def test_damping_ramps_give_the_best_setting(f: float, zeta: float, hz: float) -> None:
+    wall = Wall(
+        frequency_hz=f,
+        damping_ratio=zeta,
+        commanded_hz=(NAN,) * 4 + (hz,) * 36,
+        commanded_damping=(0.1,) * 4 + tuple(np.linspace(0, 0.2, 36).tolist()),
+        pixel_mm=0.2,
+    )
+    fit, best, outcome = read(wall, 3)
+    assert outcome is Outcome.CALL
+    frequency, damping = intervals(fit.estimate)
+    assert frequency.low < f < frequency.high
+    assert damping.low < zeta < damping.high
+    truth = truly_best(wall, hz)
+    # half an interval more: these are three draws, not a count of coverage
+    more = (best.high - best.low) / 4
+    assert best.low - more < truth < best.high + more
+    # of use: a tenth of the ramp
+    assert best.high - best.low < 0.05
+    assert not best.flat
+
+
+TWO = [
+    Wall(frequency_hz=28, damping_ratio=0.06, second_hz=47, second_share=0.4, along_hz=36),
+    Wall(frequency_hz=35, damping_ratio=0.04, second_hz=60, second_share=0.5, family="ZVD"),
+    Wall(frequency_hz=24, damping_ratio=0.09, second_hz=38, second_share=0.5, family="EI"),
+]
+
+
+@pytest.mark.parametrize("wall", TWO, ids=range(3))
+def test_two_modes_are_told_apart(wall: Wall) -> None:
+    fit = fit_jointly(simulate_walls(wall, 4), doubts_of(wall))
+    shaper = Shaper(family=Family(wall.family), damping_ratio=0.1)
+    second = second_mode(fit, shaper)
+    assert second is not None
+    first, _ = intervals(fit.estimate)
+    pairs = [(first.value, second.frequency_hz.value), (wall.frequency_hz, wall.second_hz)]
+    # 2 %: the weaker mode stands out of the stronger one's flanks by less than that one does of
+    # the texture
+    assert sorted(pairs[0]) == pytest.approx(sorted(pairs[1]), rel=0.02)
+    assert second.damping_ratio.value < 0.12
+    # set for the first mode, its shaper leaves next to nothing of it, but not of the second
+    assert second.left_of_first < 0.1
+    assert second.left_of_second > 2 * second.left_of_first
+
+
+def test_one_mode_stays_one() -> None:
+    found = 0
+    for seed in range(8):
+        wall = random_wall(np.random.default_rng([seed, 9]), pixel_mm=0.2)
+        found += fit_jointly(simulate_walls(wall, seed), doubts_of(wall)).second is not None
+    assert found == 0
