@@ -1,0 +1,212 @@
+"""What a picture lacks: each measure against pictures in which it is known."""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from tower_scene import Scene, make_plan
+
+from ringscan.image.face import locate_face
+from ringscan.image.grain import measure_grain
+from ringscan.image.lamp import find_lamp
+from ringscan.image.photo import Photo
+from ringscan.image.pose import find_pose
+from ringscan.image.quality import Grade, inspect_picture
+from ringscan.image.rectify import rectify_face
+from ringscan.image.reference import find_sheet
+from ringscan.image.sharpness import FREQUENCIES, EdgeResponse, edge_response
+
+
+def photo_of(light: NDArray) -> Photo:
+    """A photo of linear light, 16 bits deep so that rounding does not count."""
+    light = np.clip(light, 0, 1)
+    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    luma = np.round(65535 * code).astype(np.uint16)
+    return Photo(source="a.png", sha256="0", luma=luma, rgb=None, focal_px=None)
+
+
+def slanted_edge(turn_deg: float, sigma_px: float, px_per_mm: float = 10.0):
+    """An edge of a square's length, blurred by a Gaussian in closed form, and its ends."""
+    from scipy.special import ndtr
+
+    side = round(26 * px_per_mm)
+    y, x = np.mgrid[:side, :side] - (side - 1) / 2
+    a = np.radians(turn_deg)
+    out = x * np.cos(a) + y * np.sin(a)
+    light = 0.05 + 0.6 * ndtr(out / sigma_px)
+    half = 6 * px_per_mm * np.array([-np.sin(a), np.cos(a)])
+    return photo_of(light), np.array([-half, half]) + (side - 1) / 2
+
+
+@pytest.mark.parametrize(
+    # one edge along the pixels is sampled at one phase only: the standard asks for a slant
+    ("turn_deg", "within"),
+    [(0.0, 0.1), (5.0, 0.05), (37.0, 0.05), (84.0, 0.05)],
+)
+@pytest.mark.parametrize("sigma_px", [0.8, 1.5, 2.5])
+def test_a_gaussian_blur_has_the_response_of_a_gaussian(turn_deg, within, sigma_px):
+    # the transform of a Gaussian is exp(-2 pi² sigma² f²): half at f = sqrt(ln 2 / 2) / (pi sigma)
+    assert np.sqrt(np.log(2) / 2) / np.pi == pytest.approx(0.187391, abs=1e-6)
+    response = EdgeResponse(
+        per_px=FREQUENCIES, modulation=edge_response(*slanted_edge(turn_deg, sigma_px)), edges=1
+    )
+    assert response.half_per_px == pytest.approx(0.187391 / sigma_px, rel=within)
+    slow = 0.06 / sigma_px
+    want = np.exp(-2 * (np.pi * sigma_px * slow) ** 2)
+    assert response.at(slow) == pytest.approx(want, abs=0.02)
+
+
+def test_an_edge_without_contrast_says_nothing():
+    photo, ends = slanted_edge(5.0, 1.0)
+    assert edge_response(photo_of(np.full(photo.luma.shape, 0.3)), ends) is None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LampScene(Scene):
+    """A tower whose shadow has the length and direction that a lamp of known place gives it.
+
+    turn_deg : toward the lamp, 0 right, 90 top, 180 left; elevation_deg : above the table
+    """
+
+    yaw_deg: float = 0.0
+    width_px: int = 1500
+    height_px: int = 2000
+    focal_px: float = 1550.0
+    turn_deg: float = 180.0
+    elevation_deg: float = 40.0
+
+    def _table(self, ground):
+        page = replace(self, tower=False)
+        light = Scene._table(page, ground)
+        corner, right, up = self.frame
+        width, height = self.size
+        a = np.radians(self.turn_deg)
+        throw = -width / np.tan(np.radians(self.elevation_deg)) * np.array([np.cos(a), np.sin(a)])
+        frame = np.column_stack([right, up])
+        foot = np.array([[0, 0], [width, 0], [width, height], [0, height]])
+        hull = cv2.convexHull(np.vstack([foot, foot + throw]).astype(np.float32))[:, 0]
+        at = (ground - corner) @ frame
+        inside = np.ones(len(at), dtype=bool)
+        for p, q in zip(hull, np.roll(hull, -1, axis=0), strict=True):
+            inside &= (q - p)[0] * (at[:, 1] - p[1]) - (q - p)[1] * (at[:, 0] - p[0]) >= 0
+        # OpenCV gives the hull one way round or the other
+        if not inside.any():
+            inside[:] = True
+            for p, q in zip(hull, np.roll(hull, -1, axis=0), strict=True):
+                inside &= (q - p)[0] * (at[:, 1] - p[1]) - (q - p)[1] * (at[:, 0] - p[0]) <= 0
+        fall = 1 - 0.0015 * (ground[:, 0] - 96)
+        return (light * fall * np.where(inside, 0.15, 1.0)).astype(np.float32)
+
+
+def seen(scene: Scene):
+    code = scene.render()[..., 0]
+    photo = Photo(source="a.jpg", sha256="0", luma=code, rgb=None, focal_px=scene.focal_px)
+    sheet = find_sheet(photo)
+    pose = find_pose(photo, sheet)
+    return photo, sheet, pose, locate_face(photo, sheet, pose, scene.plan, "x")
+
+
+@pytest.mark.parametrize(("turn_deg", "elevation_deg"), [(180.0, 45.0), (20.0, 60.0)])
+def test_the_shadow_tells_where_the_lamp_stands(turn_deg, elevation_deg):
+    scene = LampScene(turn_deg=turn_deg, elevation_deg=elevation_deg)
+    lamp = find_lamp(*seen(scene))
+    # directions are tried every 7.5°, lengths every 10 mm: 60 ± 7 mm is 45 ± 4°, and the ring
+    # of squares shows shadows up to about that length
+    assert (lamp.turn_deg - turn_deg + 180) % 360 - 180 == pytest.approx(0, abs=8)
+    assert lamp.elevation_deg == pytest.approx(elevation_deg, abs=8)
+    assert lamp.share == pytest.approx(0.85, abs=0.08)
+    assert lamp.clearness > 0.6
+
+
+@pytest.fixture(scope="module")
+def good():
+    scene = LampScene()
+    return scene, *seen(scene)
+
+
+def findings(scene, photo, sheet, pose, view):
+    face = rectify_face(photo, view)
+    found = inspect_picture(photo, scene.plan, "x", view, face, sheet=sheet, pose=pose)
+    return {finding.name: finding for finding in found}
+
+
+def test_a_good_picture_has_no_fault(good):
+    found = findings(*good)
+    assert {name: f.line for name, f in found.items() if f.grade is not Grade.GOOD} == {}
+    assert set(found) == {
+        *("resolution", "sharpness", "light", "highlights", "shadows", "noise", "moiré", "tilt")
+    }
+
+
+def test_a_lamp_from_above_is_told_to_go_lower():
+    scene = LampScene(elevation_deg=70.0)
+    light = findings(scene, *seen(scene))["light"]
+    assert light.grade is Grade.POOR
+    assert "lower" in light.advice
+
+
+def test_a_lamp_at_the_base_is_told_to_go_to_the_side():
+    scene = LampScene(turn_deg=285.0, elevation_deg=50.0)
+    light = findings(scene, *seen(scene))["light"]
+    assert light.grade is Grade.POOR
+    assert "to the right" in light.advice
+
+
+def test_light_without_a_shadow_is_unfit(good):
+    scene, photo, sheet, pose, _ = good
+    lit = LampScene(elevation_deg=89.0)
+    light = findings(scene, *seen(lit))["light"]
+    assert light.grade is Grade.UNFIT
+    assert "use one lamp" in light.advice
+
+
+def test_blur_lowers_the_contrast_of_ripples_by_its_gaussian(good):
+    scene, photo, sheet, pose, view = good
+    before = findings(*good)["sharpness"].value
+    soft = replace(photo, luma=cv2.GaussianBlur(photo.luma, (0, 0), 2.0))
+    after = findings(scene, soft, sheet, pose, view)["sharpness"].value
+    ramp = scene.plan.ramp_of("x")
+    per_px = ramp.end / scene.plan.motion.speed_mm_s / view.px_per_mm
+    # blur of coded, not of linear light, and edges near the ends of their white: a tenth
+    assert after / before == pytest.approx(np.exp(-2 * (np.pi * 2.0 * per_px) ** 2), rel=0.1)
+
+
+def test_burnt_and_black_faces(good):
+    scene, photo, sheet, pose, view = good
+    bright = replace(photo, luma=np.minimum(photo.luma.astype(int) * 2, 255).astype(np.uint8))
+    assert findings(scene, bright, sheet, pose, view)["highlights"].grade is Grade.UNFIT
+    dark = replace(photo, luma=(photo.luma // 100).astype(np.uint8))
+    assert findings(scene, dark, sheet, pose, view)["shadows"].grade is Grade.UNFIT
+
+
+@pytest.mark.parametrize("sd", [0.02, 0.1])
+def test_noise_is_measured_through_layers_and_ripples(good, sd):
+    scene, photo, _, _, view = good
+    flat = photo_of(np.full(photo.luma.shape, 0.2))
+    rng = np.random.default_rng(3)
+    light = flat.linear(slice(None), slice(None)).astype(np.float64)
+    light *= 1 + sd * rng.standard_normal(light.shape)
+    x = np.arange(light.shape[1])
+    light *= 1 + 0.1 * np.sin(x / 4)
+    grain = measure_grain(photo_of(light), view, scene.plan)
+    # 24 patches of some 20² pixels: a few per cent; the wave's side lobes add a little
+    assert grain.noise == pytest.approx(sd, rel=0.1)
+
+
+def test_aliased_layer_lines_are_moire():
+    # layers of 0.2 mm at about 4 px per mm, point-sampled: 20 % of contrast, and no lens
+    scene = LampScene(plan=make_plan())
+    photo, _, _, view = seen(scene)
+    y, x = np.mgrid[: photo.height_px, : photo.width_px].astype(np.float64)
+    points = np.stack([x.ravel(), y.ravel()], axis=1)
+    flat = view.camera.to_plane(points, view.box.width_mm)
+    _, v = view.box.inside_out(flat)
+    wave = 1 + 0.2 * np.cos(2 * np.pi * v / scene.plan.size.layer_height_mm)
+    light = 0.2 * wave.reshape(x.shape)
+    grain = measure_grain(photo_of(light), view, scene.plan)
+    assert grain.px_per_layer == pytest.approx(0.2 * view.px_per_mm, rel=0.05)
+    per_mm = 1 / 0.2 - round(1 / 0.2 / view.px_per_mm) * view.px_per_mm
+    # straight above, the alias runs up the tower: a band of 1 mm leaves a sinc of it
+    assert grain.moire == pytest.approx(0.2 * abs(np.sinc(per_mm)), abs=0.03)
