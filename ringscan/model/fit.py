@@ -29,8 +29,8 @@ STARTS = 3
 POLISH_BANDS = 24
 """Bands that are enough to choose among the starts, and to see what is too steep."""
 
-SAME_POLE = 0.03
-"""Relative distance in frequency below which two starts have found the same maximum."""
+SAME_PEAK = 2.0
+"""Distance in frequency, in damping ratios, within which two maxima are one peak: its full width."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +84,8 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     rivals = tuple(
         Rival(frequency_hz=float(other.at[0]), share=_explained(rough, other) / gain)
         for other in rest
-        if abs(other.at[0] / best.at[0] - 1) > SAME_POLE and (gain := _explained(rough, best)) > 0
+        if abs(other.at[0] / best.at[0] - 1) > SAME_PEAK * max(best.at[1], other.at[1])
+        and (gain := _explained(rough, best)) > 0
     )
     settled = settle(problem, walls, best.at, doubts)
     candidate = second_candidate(settled, found)
