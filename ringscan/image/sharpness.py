@@ -32,6 +32,8 @@ MIN_CONTRAST = 0.02
 MIN_EDGES = 3
 NEAREST = 12
 """Edges used: those nearest to the tower tell most about its surroundings."""
+TAPER = 4.0
+"""One over the share of the reach, at its end, along which the edge's derivative is faded out."""
 LEVEL_SHARE = 0.6
 """Farther from the edge than this share of the reach, brightness is level."""
 
@@ -173,7 +175,8 @@ def _response(
     profile = np.interp(np.arange(2 * half), filled, total[filled] / count[filled])
     line = np.diff(profile)
     at = (np.arange(len(line)) - (len(line) - 1) / 2) / OVERSAMPLING
-    line *= np.hamming(len(line))
+    # the white beside an edge is short: only its outer parts may be tapered
+    line *= np.clip(TAPER * (1 - np.abs(at) / np.abs(at).max()), 0, 1)
     waves = np.exp(-2j * np.pi * FREQUENCIES[:, None] * at)
     kept = np.abs(waves @ line) / max(abs(float(line.sum())), 1e-12)
     # averaging over a bin and differencing bins each take off a sinc
