@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import FaceError
+from ringscan.image.camera import Camera
 from ringscan.image.photo import Photo, srgb_table
-from ringscan.image.pose import Camera
 
 REACH_MM = 260.0
 """How far from the card's middle the face's may be."""

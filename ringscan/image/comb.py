@@ -84,14 +84,18 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
         height_mm=plan.height_mm / scale,
     )
 
+    # what hiding each place adds to the places that are as they should be
+    gain = np.where(known, np.where(seen, -1, 1), 0).astype(np.int32)
+    beside_all, known_all = float((seen & known).sum()), float(known.sum())
+
     def score(box: Box) -> float:
         stretch = np.array([box.width_mm / start.width_mm, box.height_mm / start.height_mm]) - 1
         if np.abs(stretch).max() > MAX_STRETCH:
             return -math.inf
         inside = _hidden(box, eye, seen.shape)
-        agree = np.where(inside, ~seen, seen) & known
+        agree = beside_all + float(np.vdot(gain, inside.view(np.uint8)))
         doubt = SIZE_DOUBT * (1 - np.exp(-np.abs(stretch) / SIZE_SLACK))
-        return float(agree.sum() / known.sum()) - float(doubt.sum())
+        return agree / known_all - float(doubt.sum())
 
     box = _search(start, score)
     inside = _hidden(box, eye, seen.shape)

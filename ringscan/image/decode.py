@@ -13,6 +13,9 @@ from PIL import Image
 
 from ringscan.image.profile import read_profile
 
+STRIP_ROWS = 64
+"""Rows of a strip: it stays in the processor's cache."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pixels:
@@ -38,20 +41,31 @@ def decode(image: Image.Image, data: bytes) -> Pixels:
     image.load()
     icc = image.info.get("icc_profile") or b""
     if image.mode.startswith("I;16"):
-        luma = np.asarray(image).astype(np.uint16)
-        return Pixels(luma=luma, rgb=None, curve=read_profile(icc, 16).curve)
+        codes = np.asarray(image).astype(np.uint16)
+        return Pixels(luma=codes, rgb=None, curve=read_profile(icc, 16).curve)
     profile = read_profile(icc, 8)
     if profile.needs_tables:
         image = _to_srgb(image, icc)
     if image.mode in ("1", "L"):
         return Pixels(luma=np.array(image.convert("L")), rgb=None, curve=profile.curve)
-    rgb = np.asarray(_on_white(image))
+    rgb, luma = _read_out(_on_white(image))
     sixteen = _sixteen_bits(data, rgb.shape) if deep and not profile.needs_tables else None
     if sixteen is not None:
-        luma = np.asarray(cv2.cvtColor(sixteen, cv2.COLOR_BGR2GRAY))
-        return Pixels(luma=luma, rgb=rgb, curve=read_profile(icc, 16).curve)
-    luma = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY))
+        deep_luma = np.asarray(cv2.cvtColor(sixteen, cv2.COLOR_BGR2GRAY), dtype=np.uint16)
+        return Pixels(luma=deep_luma, rgb=rgb, curve=read_profile(icc, 16).curve)
     return Pixels(luma=luma, rgb=rgb, curve=profile.curve)
+
+
+def _read_out(image: Image.Image) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Colour and luma of a picture in RGB, by strips: Pillow copies what is handed out twice."""
+    width, height = image.size
+    rgb = np.empty((height, width, 3), np.uint8)
+    luma = np.empty((height, width), np.uint8)
+    for top in range(0, height, STRIP_ROWS):
+        bottom = min(height, top + STRIP_ROWS)
+        rgb[top:bottom] = np.asarray(image.crop((0, top, width, bottom)))
+        cv2.cvtColor(rgb[top:bottom], cv2.COLOR_RGB2GRAY, dst=luma[top:bottom])
+    return rgb, luma
 
 
 def _is_deep(image: Image.Image) -> bool:

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from ringscan import layout
 from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
+from ringscan.image.camera import Camera
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints, comb_edge, step_edges
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
-from ringscan.image.pose import Camera, Pose, unevenness
+from ringscan.image.pose import Pose, unevenness
 from ringscan.image.reference import SheetView
 from ringscan.image.strip import Crop, Place
 from ringscan.image.wire import snap_to_edges

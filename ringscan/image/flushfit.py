@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box, Side
+from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints, step_edges
 from ringscan.image.outline import ROUNDING_SD, SIZE_SD, OutlinePoints
 from ringscan.image.photo import Photo
 from ringscan.image.plane import CORNER_SD
-from ringscan.image.pose import Camera, Expected
+from ringscan.image.pose import Expected
 from ringscan.image.strip import Crop, Place
 from ringscan.plan import Plan
 

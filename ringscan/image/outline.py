@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box
+from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints, Kind
-from ringscan.image.pose import CORNER_SD_PX, Camera, Pose, sheet_misses
+from ringscan.image.pose import CORNER_SD_PX, Pose, sheet_misses, sheet_slopes
 from ringscan.image.reference import SheetView
 
 SIZE_SD = 0.004
@@ -119,6 +120,25 @@ def fit_outline(
             parts.append(sheet.ravel() / CORNER_SD_PX)
         return np.concatenate(parts)
 
+    def slopes(values: NDArray[np.float64], points: OutlinePoints) -> NDArray[np.float64]:
+        camera, box = unpacked(values)
+        _, sd = points.out_mm(camera, box, values[5], corners)
+        by_box, by_camera = points.out_slopes(camera, box, values[5], corners)
+        expected = np.diag([*(1 / (sizes * size_sd)), 1 / ROUNDING_SD])
+        rows = [by_box / (sd * points.share)[:, None], np.pad(expected, ((0, 0), (3, 0)))]
+        if not camera_free:
+            return np.concatenate(rows)
+        by_vector = pose.expected.camera_slopes(by_camera[:, None])[:, 0]
+        sheet = sheet_slopes(values[6:], pose.expected, view, scale)[pose.used]
+        camera_rows = [
+            by_vector / (sd * points.share)[:, None],
+            np.zeros((3, 11)),
+            pose.expected.miss_slopes,
+            sheet.reshape(-1, 11) / CORNER_SD_PX,
+        ]
+        below = np.zeros((len(camera_rows[2]) + len(camera_rows[3]), 6))
+        return np.hstack([np.concatenate([*rows, below]), np.concatenate(camera_rows)])
+
     box = start.box
     values = np.array([box.x_mm, box.y_mm, box.yaw_deg, box.width_mm, box.height_mm])
     values = np.append(values, start.rounding)
@@ -129,6 +149,7 @@ def fit_outline(
         fit = least_squares(
             residuals,
             values,
+            slopes,
             x_scale="jac",
             loss=loss,
             f_scale=2.0,
@@ -190,21 +211,51 @@ class OutlinePoints:
         self, camera: Camera, box: Box, rounding: float, corners: Corners
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """How far points lie outside where they should, and their standard deviation, mm."""
-        height = np.where(self.foot, 0.0, box.width_mm)
-        _, v = box.inside_out(camera.to_plane(self.px, height))
-        drop, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
-        drop, known = np.where(self.upright, drop, 0.0), known | ~self.upright
-        lower = np.where(self.crease, 0.0, rounding * drop)
-        height += np.where(self.foot, lower, -lower)
-        u, v = box.inside_out(camera.to_plane(self.px, height))
-
+        place = self._place(camera, box, rounding, corners)
+        drop, known = place.drop_mm, place.known
         sd = np.where(self.foot, np.where(self.upright, FOOT_SD_MM, DARK_FOOT_SD_MM), SHEET_SD_MM)
         sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE_SD * drop[self.crease])
         sd[self.crease & (drop > MAX_SHARP_MM)] = np.inf
         sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
         inward = np.where(self.crease & self.upright, CREASE_IN_MM + CREASE_SHARE * drop, 0.0)
         reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
-        return np.where(self.upright, u, v) * self.sign - reach + inward, sd
+        across = np.where(self.upright, place.u_mm, place.v_mm)
+        return across * self.sign - reach + inward, sd
+
+    def out_slopes(
+        self, camera: Camera, box: Box, rounding: float, corners: Corners
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Slopes of `out_mm` with box and rounding, (n, 6), and with the camera, (n, 10)."""
+        place = self._place(camera, box, rounding, corners)
+        right, up = box.axes
+        outward = np.where(self.upright[:, None], right, up) * self.sign[:, None]
+        higher = -(outward * place.rays[:, :2]).sum(axis=1) / place.rays[:, 2]
+        lower = np.where(self.crease, 0.0, np.where(self.foot, 1.0, -1.0) * place.drop_mm)
+        turning = np.where(self.upright, -place.v_mm, place.u_mm) * self.sign
+        by_box = [
+            -outward,
+            math.radians(1) * turning,
+            np.where(self.foot, 0.0, higher) - self.upright / 2,
+            -(~self.upright / 2),
+            higher * lower,
+        ]
+        # the point stays in its pixel: what the camera moves there, the point makes good
+        at_mm = np.column_stack([camera.at_height(place.rays, place.height_mm), -place.height_mm])
+        by_point, by_camera = camera.slopes(at_mm)
+        way = np.linalg.solve(by_point[..., :2].transpose(0, 2, 1), outward[..., None])
+        return np.column_stack(by_box), -(by_camera.transpose(0, 2, 1) @ way)[..., 0]
+
+    def _place(self, camera: Camera, box: Box, rounding: float, corners: Corners) -> _Place:
+        """Where the points are, if they lie on the silhouette."""
+        height = np.where(self.foot, 0.0, box.width_mm)
+        rays = camera.rays(self.px)
+        _, v = box.inside_out(camera.at_height(rays, height))
+        drop, known = corners.at((v / box.height_mm + 0.5) * corners.height_mm)
+        drop, known = np.where(self.upright, drop, 0.0), known | ~self.upright
+        lower = np.where(self.crease, 0.0, rounding * drop)
+        height += np.where(self.foot, lower, -lower)
+        u, v = box.inside_out(camera.at_height(rays, height))
+        return _Place(rays=rays, height_mm=height, u_mm=u, v_mm=v, drop_mm=drop, known=known)
 
     def without_outliers(
         self, off: NDArray[np.float64], sd: NDArray[np.float64]
@@ -218,6 +269,22 @@ class OutlinePoints:
             near = np.abs(off_ - middle) <= np.maximum(OUTLIER_SDS * spread, sd_)
             kept.append(near & np.isfinite(sd_))
         return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """Where points are: height above the sheet, right and up of the box's middle, (n,) each.
+
+    rays : from the camera to them, (n, 3)
+    drop_mm, known : Corners.at their heights
+    """
+
+    rays: NDArray[np.float64]
+    height_mm: NDArray[np.float64]
+    u_mm: NDArray[np.float64]
+    v_mm: NDArray[np.float64]
+    drop_mm: NDArray[np.float64]
+    known: NDArray[np.bool_]
 
 
 def _share(edge: EdgePoints) -> float:

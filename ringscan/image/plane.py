@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.image.pose import Camera, Expected
+from ringscan.image.camera import Camera
+from ringscan.image.pose import Expected
 
 CORNER_SD = 0.0025
 """Of a corner where two fitted lines meet, relative to the rectangle: mostly the lens's bend."""

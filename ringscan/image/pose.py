@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import SheetError
+from ringscan.image.camera import Camera
 from ringscan.image.photo import FILM_DIAGONAL_MM, Photo
 from ringscan.image.reference import SheetView
 
@@ -35,66 +36,6 @@ MAX_LEFT_OUT_MM = 3.0
 3.2 mm and more, also the bars around the tower are bent, and it may be found in the wrong place."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Camera:
-    """A pinhole camera with one radial term; the sheet's frame is the world.
-
-    focal_px : focal length
-    centre_px : principal point (x, y), near the middle of the picture
-    k1 : radial distortion, r' = r (1 + k1 r²) with r in units of the focal length
-    rotation : from the sheet's frame to the camera's, Rodrigues vector, (3,)
-    translation_mm : the sheet's origin in the camera's frame, (3,)
-    """
-
-    focal_px: float
-    centre_px: tuple[float, float]
-    k1: float
-    rotation: NDArray[np.float64]
-    translation_mm: NDArray[np.float64]
-
-    @property
-    def position_mm(self) -> NDArray[np.float64]:
-        """Where the camera stood, in the sheet's frame (z is negative above the sheet), (3,)."""
-        turn, _ = cv2.Rodrigues(self.rotation)
-        where: NDArray[np.float64] = -turn.T @ self.translation_mm
-        return where
-
-    @property
-    def tilt_deg(self) -> float:
-        """Angle between the camera's axis and the sheet's normal."""
-        turn, _ = cv2.Rodrigues(self.rotation)
-        return math.degrees(math.acos(float(np.clip(turn[2, 2], -1, 1))))
-
-    def seen_from(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Points of the sheet's frame, (n, 3), in the camera's frame, mm, (n, 3)."""
-        turn, _ = cv2.Rodrigues(self.rotation)
-        seen: NDArray[np.float64] = points_mm @ turn.T + self.translation_mm
-        return seen
-
-    def project(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Where points of the sheet's frame, (n, 3), appear in the picture, px, (n, 2)."""
-        seen = self.seen_from(points_mm)
-        flat = seen[:, :2] / seen[:, 2:]
-        bent = flat * (1 + self.k1 * (flat**2).sum(axis=1, keepdims=True))
-        px: NDArray[np.float64] = self.focal_px * bent + self.centre_px
-        return px
-
-    def to_plane(
-        self, points_px: NDArray[np.float64], height_mm: float | NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Where rays through pixels, (n, 2), are at a height above the sheet, mm, (n, 2)."""
-        bent = (points_px - np.asarray(self.centre_px)) / self.focal_px
-        flat = bent
-        for _ in range(6):  # a contraction: k1 r² is a few per cent
-            flat = bent / (1 + self.k1 * (flat**2).sum(axis=1, keepdims=True))
-        turn, _ = cv2.Rodrigues(self.rotation)
-        rays = np.column_stack([flat, np.ones(len(flat))]) @ turn
-        eye = self.position_mm
-        reach = (-height_mm - eye[2]) / rays[:, 2]
-        on_plane: NDArray[np.float64] = eye[:2] + reach[:, None] * rays[:, :2]
-        return on_plane
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
     """What the picture file says of the camera.
@@ -106,6 +47,14 @@ class Expected:
     size_px: tuple[int, int]
     ln_focal: float
     ln_focal_sd: float
+
+    @property
+    def miss_slopes(self) -> NDArray[np.float64]:
+        """Slopes of `misses` with the parameters, (5, 11)."""
+        slopes = np.zeros((5, 11))
+        sds = [self.ln_focal_sd, K1_SD, STRETCH_SD, CENTRE_SD, CENTRE_SD]
+        slopes[np.arange(5), np.arange(6, 11)] = 1 / np.array(sds)
+        return slopes
 
     @classmethod
     def of(cls, photo: Photo) -> Expected:
@@ -129,6 +78,12 @@ class Expected:
             rotation=vector[:3],
             translation_mm=vector[3:6],
         )
+
+    def camera_slopes(self, slopes: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Camera.slopes with the camera, (n, 2, 10), as slopes with Pose.vector, (n, 2, 11)."""
+        still = np.zeros((*slopes.shape[:2], 1))
+        centre = slopes[..., 8:] * math.hypot(*self.size_px)
+        return np.concatenate([slopes[..., :8], still, centre], axis=2)
 
     def misses(self, vector: NDArray[np.float64]) -> NDArray[np.float64]:
         """Parameters less what is expected of them, in standard deviations, (5,)."""
@@ -245,6 +200,18 @@ def sheet_misses(
     return expected.camera(vector).project(points) - view.corners_px
 
 
+def sheet_slopes(
+    vector: NDArray[np.float64], expected: Expected, view: SheetView, scale: float
+) -> NDArray[np.float64]:
+    """Slopes of `sheet_misses` with the vector, (n, 2, 11)."""
+    drawn = view.corners_mm * scale
+    points = np.column_stack([drawn * np.array([1.0, 1.0 + vector[8]]), np.zeros(view.found)])
+    by_point, by_camera = expected.camera(vector).slopes(points)
+    slopes = expected.camera_slopes(by_camera)
+    slopes[..., 8] = by_point[..., 1] * drawn[:, 1:]
+    return slopes
+
+
 def _start(view: SheetView, scale: float, expected: Expected) -> NDArray[np.float64]:
     focal, (width, height) = math.exp(expected.ln_focal), expected.size_px
     matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
@@ -270,6 +237,10 @@ def _fit(
         misses = sheet_misses(vector, expected, view, scale)[used]
         return np.concatenate([misses.ravel() / CORNER_SD_PX, expected.misses(vector)])
 
-    fit = least_squares(residuals, start, x_scale="jac", method="lm")
+    def slopes(vector: NDArray[np.float64]) -> NDArray[np.float64]:
+        sheet = sheet_slopes(vector, expected, view, scale)[used]
+        return np.concatenate([sheet.reshape(-1, 11) / CORNER_SD_PX, expected.miss_slopes])
+
+    fit = least_squares(residuals, start, slopes, x_scale="jac", method="lm")
     slope = np.asarray(fit.jac, dtype=np.float64)
     return fit.x, np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box, Side
+from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
 from ringscan.image.photo import Photo
-from ringscan.image.pose import Camera
 
 ALONG_PX, ACROSS_PX = 3.0, 0.5
 """Steps of sampling along and across an edge."""

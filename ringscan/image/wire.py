@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Box, Side
+from ringscan.image.camera import Camera
 from ringscan.image.photo import Photo
-from ringscan.image.pose import Camera
 
 Array = NDArray[np.float64]
 

@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from ringscan.errors import SheetError
+from ringscan.image.camera import Camera
 from ringscan.image.photo import Photo
-from ringscan.image.pose import Camera, find_pose
+from ringscan.image.pose import find_pose
 from ringscan.image.reference import SheetView
 from ringscan.layout import ring_corners
 
