@@ -10,6 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+_CORNERS = np.array([[-1.0, -1.0], [1, -1], [1, 1], [-1, 1]])
+"""Of the face, from its middle, in halves of its width and height."""
+
 
 class Side(StrEnum):
     """The face's four edges, as seen with the base down."""
@@ -82,11 +85,9 @@ class Box:
 
     def shadow_hull(self, eye_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Convex outline of what the box hides of the sheet from the eye, (n, 2) in sheet mm."""
-        half_w, half_h = self.width_mm / 2, self.height_mm / 2
-        u = np.array([-half_w, half_w, half_w, -half_w])
-        v = np.array([-half_h, -half_h, half_h, half_h])
-        foot = self.points(u, v, 0.0)[:, :2]
+        halves = np.array([self.width_mm, self.height_mm]) / 2
+        foot = np.array([self.x_mm, self.y_mm]) + (_CORNERS * halves) @ np.array(self.axes)
         spread = eye_mm[2] / (eye_mm[2] + self.width_mm)
         face = eye_mm[:2] + (foot - eye_mm[:2]) * spread
-        corners = np.vstack([foot, face]).astype(np.float32)
+        corners = np.concatenate([foot, face]).astype(np.float32)
         return cv2.convexHull(corners)[:, 0].astype(np.float64)

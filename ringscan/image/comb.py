@@ -89,13 +89,16 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     beside_all, known_all = float((seen & known).sum()), float(known.sum())
 
     def score(box: Box) -> float:
-        stretch = np.array([box.width_mm / start.width_mm, box.height_mm / start.height_mm]) - 1
-        if np.abs(stretch).max() > MAX_STRETCH:
+        stretch = (
+            abs(box.width_mm / start.width_mm - 1),
+            abs(box.height_mm / start.height_mm - 1),
+        )
+        if max(stretch) > MAX_STRETCH:
             return -math.inf
         inside = _hidden(box, eye, seen.shape)
         agree = beside_all + float(np.vdot(gain, inside.view(np.uint8)))
-        doubt = SIZE_DOUBT * (1 - np.exp(-np.abs(stretch) / SIZE_SLACK))
-        return agree / known_all - float(doubt.sum())
+        doubt = sum(SIZE_DOUBT * (1 - math.exp(-part / SIZE_SLACK)) for part in stretch)
+        return agree / known_all - doubt
 
     box = _search(start, score)
     inside = _hidden(box, eye, seen.shape)
@@ -194,4 +197,4 @@ def _hidden(box: Box, eye: NDArray[np.float64], shape: tuple[int, ...]) -> NDArr
     hull = box.shadow_hull(eye) - np.array(COMB_BOX[:2]) - 0.5
     mask = np.zeros(shape, dtype=np.uint8)
     cv2.fillConvexPoly(mask, np.round(hull * 16).astype(np.int32), 1, shift=4)
-    return mask.astype(bool)
+    return mask.view(np.bool_)

@@ -35,8 +35,9 @@ DEG_PER_MM = 1.0
 def snap_to_edges(photo: Photo, camera: Camera, box: Box) -> Box:
     """Move and turn the box to where its edges are seen best, near where it is."""
     reach = np.array([REACH_MM, REACH_MM, REACH_DEG])
+    part = _Part.of(photo, camera, box)
     for blur_mm, step_mm in STAGES:
-        slopes = _Slopes.of(photo, camera, box, blur_mm)
+        slopes = _Slopes.of(part, blur_mm)
         step = np.array([step_mm, step_mm, step_mm * DEG_PER_MM])
         axes = [np.arange(-r, r + s / 2, s) for r, s in zip(reach, step, strict=True)]
         offers = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
@@ -57,6 +58,39 @@ def moved(box: Box, by: Array) -> Box:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part:
+    """A part of the picture around the box, reduced: brightness, 0 to 1.
+
+    px_per_mm : of the reduced part
+    scale, origin_px : where the part is in the picture
+    """
+
+    light: NDArray[np.float32]
+    px_per_mm: float
+    scale: float
+    origin_px: Array
+
+    @classmethod
+    def of(cls, photo: Photo, camera: Camera, box: Box) -> _Part:
+        edges = _visible_edges(box, camera)
+        seen = camera.project(edges.reshape(-1, 3)).reshape(-1, 2, 2)
+        lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
+        px_per_mm = float(np.median(np.linalg.norm(seen[:, 1] - seen[:, 0], axis=1) / lengths))
+        margin = 2 * REACH_MM * px_per_mm
+        low = np.clip(np.floor(seen.min(axis=(0, 1)) - margin), 0, None).astype(int)
+        high = np.ceil(seen.max(axis=(0, 1)) + margin).astype(int)
+        part = photo.grey8()[low[1] : high[1], low[0] : high[0]]
+        scale = min(1.0, PX_PER_MM / px_per_mm)
+        small = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        return cls(
+            light=small.astype(np.float32) / np.float32(255),
+            px_per_mm=px_per_mm * scale,
+            scale=scale,
+            origin_px=low.astype(float),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Slopes:
     """Slope of brightness in a reduced part of the picture, of full scale per mm.
 
@@ -69,25 +103,14 @@ class _Slopes:
     origin_px: Array
 
     @classmethod
-    def of(cls, photo: Photo, camera: Camera, box: Box, blur_mm: float) -> _Slopes:
-        edges = _visible_edges(box, camera)
-        seen = camera.project(edges.reshape(-1, 3)).reshape(-1, 2, 2)
-        lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
-        px_per_mm = float(np.median(np.linalg.norm(seen[:, 1] - seen[:, 0], axis=1) / lengths))
-        margin = 2 * REACH_MM * px_per_mm
-        low = np.clip(np.floor(seen.min(axis=(0, 1)) - margin), 0, None).astype(int)
-        high = np.ceil(seen.max(axis=(0, 1)) + margin).astype(int)
-        part = photo.grey8()[low[1] : high[1], low[0] : high[0]]
-        scale = min(1.0, PX_PER_MM / px_per_mm)
-        small = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        per_mm = px_per_mm * scale
-        smooth = cv2.GaussianBlur(small.astype(np.float32) / 255, (0, 0), blur_mm * per_mm)
+    def of(cls, part: _Part, blur_mm: float) -> _Slopes:
+        smooth = cv2.GaussianBlur(part.light, (0, 0), blur_mm * part.px_per_mm)
         rows, cols = np.gradient(smooth)
         return cls(
-            along_x=np.asarray(cols * per_mm, dtype=np.float32),
-            along_y=np.asarray(rows * per_mm, dtype=np.float32),
-            scale=scale,
-            origin_px=low.astype(float),
+            along_x=np.asarray(cols * part.px_per_mm, dtype=np.float32),
+            along_y=np.asarray(rows * part.px_per_mm, dtype=np.float32),
+            scale=part.scale,
+            origin_px=part.origin_px,
         )
 
     def agreement(self, camera: Camera, box: Box, offers: Array) -> Array:
