@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.plan import Axis, Plan
 
-__all__ = ["CARD_MM", "Base", "Flush", "Kind", "Look", "look_at"]
+__all__ = ["CARD_MM", "Base", "Flush", "Kind", "Look", "look_at", "turned"]
 
 STEPS_MM = (0.1, 0.2)
 STEPS_PER_RIPPLE = 6
@@ -95,6 +95,21 @@ def look_at(
         face=face,
         findings=inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose),
     )
+
+
+def turned(look: Look) -> Look:
+    """The same picture, read as one of a tower that lies with its base away."""
+    view = look.view.turned()
+    view = replace(
+        view,
+        flags=(
+            *view.flags,
+            "the tower lies with its base away from the sheet's bottom edge: it was read turned "
+            "by 180°",
+        ),
+    )
+    face = rectify_face(look.photo, view, step_mm=_step_mm(look.plan, look.axis))
+    return replace(look, view=view, face=face)
 
 
 def _step_mm(plan: Plan, axis: Axis) -> float:

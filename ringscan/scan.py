@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ringscan.image.bands import Bands, measure_bands
 from ringscan.image.face import FaceView
 from ringscan.image.rectify import Face
-from ringscan.look import Flush, Kind, Look, look_at
+from ringscan.look import Flush, Kind, Look, look_at, turned
 from ringscan.model.answers import (
     BandRipple,
     NullEstimate,
@@ -20,7 +20,7 @@ from ringscan.model.answers import (
     measure_ripple,
 )
 from ringscan.model.budget import Interval, intervals
-from ringscan.model.causes import suspects
+from ringscan.model.causes import CLEARLY, mirrored_story, suspects
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.given import Doubts
@@ -122,7 +122,15 @@ def scan_photo(
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )
-    return measure(look, measure_bands(look.face, look.plan, look.axis))
+    scan = measure(look, measure_bands(look.face, look.plan, look.axis))
+    if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET:
+        return scan
+    # a tower that was laid down the other way up is read as it lies, where that is plain
+    other = turned(look)
+    again = measure(other, measure_bands(other.face, other.plan, other.axis))
+    to_beat = max(scan.verdict.evidence, scan.verdict.chance_threshold)
+    plain = again.verdict.outcome is Outcome.CALL and again.verdict.evidence > CLEARLY * to_beat
+    return again if plain else scan
 
 
 def measure(look: Look, bands: Bands) -> Scan:
@@ -139,9 +147,14 @@ def measure(look: Look, bands: Bands) -> Scan:
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
-    if verdict.outcome is not Outcome.CALL:
+    if verdict.outcome is Outcome.CALL:
+        # part of a ripple that decays from the other edge can pass for one from this edge
+        story = mirrored_story(walls.pooled(), verdict.evidence)
+        if story is not None:
+            verdict = replace(verdict, outcome=Outcome.DISAGREEMENT, reasons=(story,))
+    else:
         causes = suspects(
-            walls,
+            walls.pooled(),
             _as_other_axis(bands, plan, axis),
             evidence=verdict.evidence,
             threshold=verdict.chance_threshold,
