@@ -125,6 +125,14 @@ def test_a_name_cannot_break_the_line_or_steer_the_terminal(run, tmp_path):
     assert r"a\n\x1b[31mb.jpg: no picture matches" in done.error()
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_is_not_waited_for(run, tmp_path):
+    os.mkfifo(tmp_path / "pipe.jpg")
+    done = run("scan", tmp_path / "pipe.jpg")
+    assert done.status == PHOTO
+    assert "is a device or a pipe; give a picture file" in done.error()
+
+
 @pytest.mark.parametrize("name", ["camera", "coffee", "brick", "gravel"])
 def test_photographs_of_other_things(run, tmp_path, name):
     from skimage import data

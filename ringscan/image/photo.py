@@ -218,6 +218,8 @@ def _read_bytes(path: Path) -> bytes:
         size = path.stat().st_size
         if path.is_dir():
             raise PhotoError(f"{path}: is a folder; give a picture file")
+        if not path.is_file():
+            raise PhotoError(f"{path}: is a device or a pipe; give a picture file")
         if size > MAX_FILE_BYTES:
             raise PhotoError(
                 f"{path}: {size / 1e6:.0f} MB is more than a photo has; at most "
