@@ -6,7 +6,7 @@ A story is believed when it explains the wall clearly better than the plan's doe
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,14 @@ belt teeth and the corner's bulge alone leave less."""
 
 SPEED_RATIOS = np.geomspace(0.5, 0.94, 12)
 """Ratios of speed that are tried; machines do not run too fast."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SameEverywhere:
+    """A ripple that all heights share, and how far it lowers the sum of squares."""
+
+    gain: float
+    message: str
 
 
 def mirrored_story(walls: Walls, evidence: float) -> str | None:
@@ -48,7 +56,7 @@ def other_ramp_story(other: Walls | None, evidence: float) -> str | None:
     return "the other axis's ramp explains this face better: is it the right face of the tower?"
 
 
-def no_ramp_story(walls: Walls) -> str | None:
+def no_ramp_story(walls: Walls) -> SameEverywhere | None:
     """The ripple is the same at every height."""
     off = Impulses(
         amplitudes=np.ones((walls.commanded_hz.size, 1)),
@@ -64,9 +72,10 @@ def no_ramp_story(walls: Walls) -> str | None:
     inside = 0 < where[0] < DAMPING_RATIOS.size - 1
     if not inside or found.gain.max() < SAME_EVERYWHERE_SHARE * shared:
         return None
-    return (
-        f"the ripple, of some {FREQUENCIES_HZ[where[1]]:.0f} Hz by its spacing, looks the same at "
-        "every height: the ramp did not reach the firmware, or its shaper was off"
+    return SameEverywhere(
+        gain=float(found.gain.max()),
+        message=f"the ripple, of some {FREQUENCIES_HZ[where[1]]:.0f} Hz by its spacing, looks the "
+        "same at every height: the ramp did not reach the firmware, or its shaper was off",
     )
 
 
@@ -94,17 +103,20 @@ def suspects(walls: Walls, other: Walls | None, *, evidence: float, threshold: f
 
     Parameters
     ----------
-    walls : as the plan says they were made
+    walls : as the plan says they were made; pooled, as for the evidence
     other : as the other axis's ramp would have made them, where that differs
     evidence : gain of the plan's own story
     threshold : gain that a blank wall reaches
     """
-    to_beat = max(evidence, threshold)
+    # what follows some ramp is in part the same everywhere too, and what follows none is explained
+    # by many a story in part: these must explain more
+    same = no_ramp_story(walls) if evidence < threshold else None
+    to_beat = max(evidence, threshold, 0.0 if same is None else same.gain / CLEARLY)
     trials: tuple[Callable[[], str | None], ...] = (
-        lambda: no_ramp_story(walls) if evidence < threshold else None,
         lambda: mirrored_story(walls, to_beat),
         lambda: other_ramp_story(other, to_beat),
         lambda: speed_story(walls, to_beat),
+        lambda: None if same is None else same.message,
     )
     return [story for trial in trials if (story := trial()) is not None][:1]
 

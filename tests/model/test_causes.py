@@ -1,0 +1,109 @@
+"""Each suspect is named when it is the truth, and none on walls that are as planned or blank."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from walls import Wall, simulate_walls
+
+from ringscan.model.causes import suspects
+from ringscan.model.chance import chance_threshold
+from ringscan.model.problem import Walls, pose_problem
+from ringscan.model.search import search
+
+NAN = float("nan")
+TOLD = (NAN, NAN, NAN, *np.linspace(15, 60, 27).tolist())
+FALLING = (*TOLD[:3], *TOLD[:2:-1])
+ELSEWHERE = (*TOLD[:3], *np.linspace(28, 75, 27).tolist())
+UNSHAPED = (*TOLD[:3], *[5000.0] * 27)  # 0.1 ms: as good as none
+ONE_SETTING = (*TOLD[:3], *[60.0] * 27)
+
+SOFT = Wall(frequency_hz=27, family="ZV", gain=1.5, commanded_hz=TOLD, pixel_mm=0.2)
+MIDDLE = replace(SOFT, frequency_hz=33, damping_ratio=0.05, family="ZVD", gain=-2.5)
+STIFF = replace(SOFT, frequency_hz=45, damping_ratio=0.05, family="EI", gain=2.0)
+WALLS = pytest.mark.parametrize("wall", [SOFT, MIDDLE, STIFF], ids=["soft", "middle", "stiff"])
+
+
+def named(walls: Walls, other: Walls) -> list[str]:
+    """What the scan would ask, whatever its verdict."""
+    problem = pose_problem(walls)
+    found = search(problem)
+    return suspects(
+        walls,
+        other,
+        evidence=float(found.gain.max()),
+        threshold=chance_threshold(problem, found),
+    )
+
+
+def told(walls: Walls, wall: Wall, commanded_hz: tuple[float, ...]) -> Walls:
+    """A printed wall with what the plan says of another one in the same places."""
+    plan = simulate_walls(replace(wall, commanded_hz=commanded_hz), 0)
+    return replace(
+        walls,
+        impulses=plan.impulses,
+        along=plan.along,
+        commanded_hz=plan.commanded_hz,
+        group=plan.group,
+        motion=plan.motion,
+    )
+
+
+def figure(message: str, unit: str) -> float:
+    match = re.search(rf"(\d+) {unit}", message)
+    assert match
+    return float(match[1])
+
+
+@WALLS
+def test_mirrored(wall: Wall) -> None:
+    walls = simulate_walls(wall, 1)
+    walls = replace(walls, intensity=walls.intensity[:, ::-1], valid=walls.valid[:, ::-1])
+    (message,) = named(walls, told(walls, wall, FALLING))
+    assert "other edge" in message
+
+
+@pytest.mark.parametrize(
+    ("wall", "printed"),
+    [(SOFT, FALLING), (MIDDLE, FALLING), (MIDDLE, ELSEWHERE), (STIFF, ELSEWHERE)],
+)
+def test_ramp_of_the_other_axis(wall: Wall, printed: tuple[float, ...]) -> None:
+    walls = simulate_walls(replace(wall, commanded_hz=printed), 2)
+    (message,) = named(told(walls, wall, TOLD), walls)
+    assert "other axis's ramp" in message
+
+
+@pytest.mark.parametrize(
+    ("wall", "printed"),
+    [(SOFT, UNSHAPED), (MIDDLE, UNSHAPED), (STIFF, UNSHAPED), (MIDDLE, ONE_SETTING)],
+)
+def test_ramp_not_in_effect(wall: Wall, printed: tuple[float, ...]) -> None:
+    walls = told(simulate_walls(replace(wall, commanded_hz=printed), 3), wall, TOLD)
+    (message,) = named(walls, told(walls, wall, FALLING))
+    assert "same at every height" in message
+    # the grid is 1 % fine, but what all heights share holds bulge and belt teeth as well
+    assert figure(message, "Hz") == pytest.approx(wall.frequency_hz, rel=0.05)
+
+
+@pytest.mark.parametrize(("wall", "share"), [(SOFT, 0.6), (MIDDLE, 0.7), (STIFF, 0.6)])
+def test_slower_than_commanded(wall: Wall, share: float) -> None:
+    slow = share * wall.speed_mm_s
+    walls = told(simulate_walls(replace(wall, speed_mm_s=slow), 4), wall, TOLD)
+    (message,) = named(walls, told(walls, wall, FALLING))
+    assert "was printed at about" in message
+    # speeds are tried 6 % apart, and slower ones do nearly as well where waves are few: two steps
+    assert figure(message, "mm/s") == pytest.approx(slow, rel=0.12)
+
+
+@WALLS
+def test_walls_as_planned_raise_no_suspicion(wall: Wall) -> None:
+    walls = simulate_walls(wall, 5)
+    assert named(walls, told(walls, wall, FALLING)) == []
+
+
+@pytest.mark.parametrize(("belt_um", "texture_um"), [(0.0, 1.5), (4.0, 3.0)])
+def test_blank_walls_raise_no_suspicion(belt_um: float, texture_um: float) -> None:
+    rigid = replace(MIDDLE, frequency_hz=0, belt_um=belt_um, texture_um=texture_um)
+    walls = simulate_walls(rigid, 6)
+    assert named(walls, told(walls, rigid, FALLING)) == []
