@@ -87,7 +87,7 @@ def comb_edge(
     found = []
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
     for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
-        rows = np.abs(strip.along - middle) <= period / 2
+        rows = _within(strip.along, middle, period / 2)
         difference, contrast = _bar_difference(strip.light[rows], wave[rows])
         # at a wall's foot the paper darkens toward the wall
         out = _fall(strip.out, contrast, contrast if place.foot else difference)
@@ -166,10 +166,16 @@ def _bar_difference(
     white, black = wave < -BAR_CORE, wave > BAR_CORE
     few = 0.2 * len(light)
     with np.errstate(divide="ignore", invalid="ignore"):
-        bright = (light * white).sum(axis=0) / white.sum(axis=0)
-        dark = (light * black).sum(axis=0) / black.sum(axis=0)
-        bright[(white.sum(axis=0) < few) | (black.sum(axis=0) < few)] = np.nan
+        whites, blacks = white.sum(axis=0), black.sum(axis=0)
+        bright = (light * white).sum(axis=0) / whites
+        dark = (light * black).sum(axis=0) / blacks
+        bright[(whites < few) | (blacks < few)] = np.nan
         return bright - dark, (bright - dark) / (bright + dark)
+
+
+def _within(along: NDArray[np.float64], middle: float, reach: float) -> slice:
+    """Samples near a place; `along` rises."""
+    return slice(*np.searchsorted(along, [middle - reach, middle + reach]).tolist())
 
 
 def _fall(
