@@ -128,3 +128,33 @@ def test_a_bent_sheet_and_a_view_from_the_side_are_refused():
 def test_a_senseless_check_line_is_a_wrong_argument(length):
     with pytest.raises(ValueError, match="check_line_mm"):
         find_pose(photo_of(None), view_of(DRAWN), check_line_mm=length)
+
+
+def test_slopes_are_those_of_the_projection():
+    """Against central differences of `project`, which shares no code with them."""
+    rotation, translation = looking_at(20, 40, 92, 330)
+    points = np.array([[10.0, 20, 0], [150, 40, -60], [90, 200, -60]])
+    values = np.concatenate([rotation, translation, [np.log(3100.0), 0.015, 1510.0, 1980.0]])
+
+    def seen(values, points):
+        camera = Camera(
+            rotation=values[:3],
+            translation_mm=values[3:6],
+            focal_px=float(np.exp(values[6])),
+            k1=float(values[7]),
+            centre_px=(float(values[8]), float(values[9])),
+        )
+        return camera, camera.project(points)
+
+    def differences(at, steps):
+        pairs = [(at(step), at(-step)) for step in steps]
+        sizes = [2 * np.abs(step).max() for step in steps]
+        return np.stack([(a - b) / size for (a, b), size in zip(pairs, sizes, strict=True)], -1)
+
+    camera, _ = seen(values, points)
+    by_point, by_camera = camera.slopes(points)
+    along = differences(lambda step: seen(values, points + step)[1], 1e-3 * np.eye(3))
+    turned = differences(lambda step: seen(values + step, points)[1], 1e-5 * np.eye(10))
+    # central differences are off by the square of the step: 1e-6 and less
+    np.testing.assert_allclose(by_point, along, rtol=1e-5, atol=1e-5)
+    np.testing.assert_allclose(by_camera, turned, rtol=1e-5, atol=1e-3)
