@@ -35,6 +35,7 @@ class Look:
     view : where the face is in the picture
     face : its light
     findings : on the picture, good ones included
+    turned : whether the tower is read as lying with its base away
     """
 
     photo: Photo
@@ -44,6 +45,7 @@ class Look:
     view: FaceView
     face: Face
     findings: tuple[Finding, ...]
+    turned: bool = False
 
     @property
     def fit(self) -> bool:
@@ -109,7 +111,7 @@ def turned(look: Look) -> Look:
         ),
     )
     face = rectify_face(look.photo, view, step_mm=_step_mm(look.plan, look.axis))
-    return replace(look, view=view, face=face)
+    return replace(look, view=view, face=face, turned=True)
 
 
 def _step_mm(plan: Plan, axis: Axis) -> float:
