@@ -7,10 +7,11 @@ from math import exp, sqrt
 
 from ringscan.model.estimate import PoleEstimate
 
-MODEL_FREQUENCY = 0.0015
-MODEL_DAMPING = 0.03
+MODEL_FREQUENCY = 0.0022
+MODEL_DAMPING = 0.02
 """Standard uncertainties, relative, for what the model leaves out: shadows, gloss, a corner that
-is not printed as its motion says. Set on rendered pictures that were used while developing."""
+is not printed as its motion says. Set on rendered pictures and simulated walls that were used while
+developing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

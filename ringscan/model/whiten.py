@@ -60,19 +60,78 @@ def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Predictor:
+    """Prediction-error filters along rows (b, n), one for each number of samples to predict from.
+
+    Behind the start of a valid stretch the filter grows with what there is to predict from, so
+    that no sample is lost where a decay is strongest.
+
+    steps : filters of order 0, 1 ... p, each with its own size, (p + 1, p + 1), 0 beyond the order
+    valid : (b, n)
+    heads : places in the flattened rows of samples with less than p valid ones before them, (h,)
+    """
+
+    steps: Array
+    valid: Mask
+    heads: NDArray[np.intp]
+    orders: NDArray[np.intp]
+
+    @classmethod
+    def build(cls, steps: Array, valid: Mask) -> Predictor:
+        """Find where the stretches start."""
+        p = steps.shape[0] - 1
+        at = np.arange(valid.shape[1])
+        started = np.maximum.accumulate(np.where(valid, -1, at), axis=1)
+        before = at - started - 1
+        heads = np.flatnonzero(valid & (before < p))
+        return cls(steps=steps, valid=valid, heads=heads, orders=before.ravel()[heads])
+
+    def __call__(self, rows: Array) -> Array:
+        """Filter rows (..., b, n) that are 0 where not valid."""
+        ar = self.steps[-1]
+        out: Array = rows * ar[0]
+        for lag in range(1, ar.size):
+            out[..., lag:] += ar[lag] * rows[..., :-lag]
+        flat = rows.reshape(-1, self.valid.size)
+        taps = flat[:, self._taps()]
+        out.reshape(flat.shape)[:, self.heads] = (taps * self.steps[self.orders]).sum(axis=-1)
+        return out
+
+    def adjoint(self, rows: Array) -> Array:
+        """Transpose of the filter, of rows (b, n)."""
+        ar, rest = self.steps[-1], rows.copy()
+        heads = rest.ravel()[self.heads]
+        rest.reshape(-1)[self.heads] = 0.0
+        out: Array = rest * ar[0]
+        for lag in range(1, ar.size):
+            out[:, :-lag] += ar[lag] * rest[:, lag:]
+        back = heads[:, None] * self.steps[self.orders]
+        out += np.bincount(self._taps().ravel(), back.ravel(), out.size).reshape(out.shape)
+        return np.where(self.valid, out, 0.0)
+
+    def every(self, step: int) -> Predictor:
+        """The filters of every `step`-th band alone."""
+        return Predictor.build(self.steps, self.valid[::step])
+
+    def _taps(self) -> NDArray[np.intp]:
+        # lags beyond the order have a filter of 0: any place will do for them
+        return np.maximum(self.heads[:, None] - np.arange(self.steps.shape[0]), 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Whitener:
     """Linear filter that leaves uncorrelated noise of unit size and nothing smooth.
 
     scale : 1 / noise level, (b, n), 0 where not valid
-    ar : prediction-error filter, (p + 1,), first 1
-    use : output samples that stem from valid input only, (b, n)
+    predictor : takes out the noise's correlation along the wall
+    use : samples in use, (b, n)
     smooth : orthonormal filtered smooth part per band, (b, n, d)
     shared : unit vectors along the bands, one per wall position: the form of a profile common to
         all heights, which is taken out, (b, n); None where that is not asked for
     """
 
     scale: Array
-    ar: Array
+    predictor: Predictor
     use: Mask
     smooth: Array
     shared: Array | None
@@ -83,7 +142,7 @@ class Whitener:
 
     def alone(self, rows: Array) -> Array:
         """Filter rows (..., b, n) band by band: all but taking out the shared profile."""
-        return self._project(_predict(rows * self.scale, self.ar) * self.use)
+        return self._project(self.predictor(rows * self.scale) * self.use)
 
     def common_out(self, rows: Array) -> Array:
         """Take out the shared profile of filtered rows (..., b, n), if that is asked for."""
@@ -99,14 +158,14 @@ class Whitener:
     def adjoint(self, rows: Array) -> Array:
         """Transpose of the filter: ``<w(model), rows> = <model, w.adjoint(rows)>``."""
         out = self.projected(rows) * self.use
-        return np.asarray(self.scale * _predict(out[:, ::-1], self.ar)[:, ::-1])
+        return np.asarray(self.scale * self.predictor.adjoint(out))
 
     def every(self, step: int) -> Whitener:
         """The filter of every `step`-th band alone."""
         part = slice(None, None, step)
         return Whitener(
             scale=self.scale[part],
-            ar=self.ar,
+            predictor=self.predictor.every(step),
             use=self.use[part],
             smooth=self.smooth[part],
             shared=None if self.shared is None else _unit_bands(self.shared[part]),
@@ -130,19 +189,19 @@ def build_whitener(
     group : bands are only compared with neighbours of the same group, (b,)
     shared : whether the profile common to all bands is taken out
     """
-    level_b, level_s, ar = _noise(s_mm, noise, valid, group)
+    level_b, level_s, steps = _noise(s_mm, noise, valid, group)
     scale = np.where(valid, 1 / (level_b[:, None] * level_s), 0.0)
-    use = _with_past(valid, ar.size)
+    predictor = Predictor.build(steps, valid)
     P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
-    columns = np.stack([_predict(scale * P[:, i], ar) * use for i in range(P.shape[1])], axis=-1)
+    columns = np.stack([predictor(scale * P[:, i]) * valid for i in range(P.shape[1])], axis=-1)
     smooth, _ = np.linalg.qr(columns)
     return Whitener(
         scale=scale,
-        ar=ar,
-        use=use,
+        predictor=predictor,
+        use=valid,
         smooth=smooth,
         # noisier bands are scaled down, and a shared profile with them
-        shared=_unit_bands(use * (level_b.mean() / level_b)[:, None]) if shared else None,
+        shared=_unit_bands(valid * (level_b.mean() / level_b)[:, None]) if shared else None,
     )
 
 
@@ -152,23 +211,6 @@ def _unit_bands(part: Array) -> Array:
 
 def _unit(s_mm: Array) -> Array:
     return np.asarray(2 * (s_mm - s_mm[0]) / (s_mm[-1] - s_mm[0]) - 1)
-
-
-def _with_past(valid: Mask, size: int) -> Mask:
-    """Samples that are valid together with the `size - 1` samples before them."""
-    use = valid.copy()
-    for lag in range(1, size):
-        use[:, lag:] &= valid[:, :-lag]
-        use[:, :lag] = False
-    return use
-
-
-def _predict(rows: Array, ar: Array) -> Array:
-    """Prediction-error filter along the last axis."""
-    out: Array = rows * ar[0]
-    for lag in range(1, ar.size):
-        out[..., lag:] += ar[lag] * rows[..., :-lag]
-    return out
 
 
 def _noise(
@@ -200,17 +242,24 @@ def _noise(
     # a single quiet pair must not dominate the fit
     level_b = np.maximum(level_b, 0.3 * np.median(level_b))
     even = scaled / np.sqrt((level_b[1:] ** 2 + level_b[:-1] ** 2) / 2)[:, None]
-    ar = _burg(even, both)
-    left = _predict(even, ar)[_with_past(both, ar.size)]
-    return level_b, level_s, ar / np.sqrt(np.mean(left**2))
+    return level_b, level_s, _burg(even, both)
 
 
 def _burg(rows: Array, use: Mask) -> Array:
-    """Prediction-error filter by Burg's method, pooled over rows; masked samples count as 0."""
+    """Prediction-error filters of order 0 to AR_ORDER by Burg's method, pooled over rows.
+
+    Masked samples count as 0. Each filter is scaled so that what it leaves is of unit size.
+    """
     forward, backward = rows.copy(), rows.copy()
     both = use.copy()
     ar = np.array([1.0])
-    for _ in range(AR_ORDER):
+    steps = np.zeros((AR_ORDER + 1, AR_ORDER + 1))
+    for order in range(AR_ORDER + 1):
+        left = forward[both]
+        power = float(np.mean(left**2)) if left.size else 1.0
+        steps[order, : ar.size] = ar / np.sqrt(max(power, 1e-300))
+        if order == AR_ORDER:
+            break
         f, b = forward[:, 1:], backward[:, :-1]
         both = both[:, 1:] & both[:, :-1]
         top = 2 * np.sum(f * b * both)
@@ -218,4 +267,4 @@ def _burg(rows: Array, use: Mask) -> Array:
         k = -top / bottom if bottom > 0 else 0.0
         forward, backward = f + k * b, b + k * f
         ar = np.append(ar, 0.0) + k * np.append(ar, 0.0)[::-1]
-    return ar
+    return steps

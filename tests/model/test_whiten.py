@@ -83,7 +83,7 @@ def test_filter_is_linear(shared: bool) -> None:
 
 def test_known_colour_is_recognised() -> None:
     whitener = built(coloured(7), shared=False)
-    ar = whitener.ar / whitener.ar[0]
+    ar = whitener.predictor.steps[-1] / whitener.predictor.steps[-1, 0]
     # sd of an AR coefficient is about 1 / sqrt(samples), 0.007 here with half of the
     # differences' independence lost: four of them
     assert np.abs(ar[:3] - AR2).max() < 0.03
