@@ -20,6 +20,10 @@ Array = NDArray[np.float64]
 CLEARLY = 1.5
 """Factor in evidence by which another story must beat the plan's."""
 
+PLAIN = 2.0
+"""Multiple of what a blank wall reaches that another story must beat likewise: a wrong story may
+start where the corner's own bulge is, which is no plain texture."""
+
 SAME_EVERYWHERE_SHARE = 0.25
 """Share of what all heights have in common that a decaying wave must explain to be a ripple:
 belt teeth and the corner's bulge alone leave less."""
@@ -111,7 +115,7 @@ def suspects(walls: Walls, other: Walls | None, *, evidence: float, threshold: f
     # what follows some ramp is in part the same everywhere too, and what follows none is explained
     # by many a story in part: these must explain more
     same = no_ramp_story(walls) if evidence < threshold else None
-    to_beat = max(evidence, threshold, 0.0 if same is None else same.gain / CLEARLY)
+    to_beat = max(evidence, PLAIN * threshold, 0.0 if same is None else same.gain / CLEARLY)
     trials: tuple[Callable[[], str | None], ...] = (
         lambda: mirrored_story(walls, to_beat),
         lambda: other_ramp_story(other, to_beat),

@@ -115,7 +115,7 @@ class Predictor:
 
     def _taps(self) -> NDArray[np.intp]:
         # lags beyond the order have a filter of 0: any place will do for them
-        return np.maximum(self.heads[:, None] - np.arange(self.steps.shape[0]), 0)
+        return np.asarray(np.maximum(self.heads[:, None] - np.arange(self.steps.shape[0]), 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
