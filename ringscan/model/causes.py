@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.problem import Walls, pose_problem
+from ringscan.model.chance import chance_threshold
+from ringscan.model.problem import Problem, Walls, pose_problem
+from ringscan.model.ripple import draw
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 from ringscan.model.shapers import Impulses
 
@@ -20,9 +22,9 @@ Array = NDArray[np.float64]
 CLEARLY = 1.5
 """Factor in evidence by which another story must beat the plan's."""
 
-PLAIN = 2.0
-"""Multiple of what a blank wall reaches that another story must beat likewise: a wrong story may
-start where the corner's own bulge is, which is no plain texture."""
+MARGIN_MM = 1.6
+"""Stretch behind the last impulse that no story uses: a wrong one takes the corner's own rounding
+by the true shaper for ripple there."""
 
 SAME_EVERYWHERE_SHARE = 0.25
 """Share of what all heights have in common that a decaying wave must explain to be a ripple:
@@ -115,7 +117,10 @@ def suspects(walls: Walls, other: Walls | None, *, evidence: float, threshold: f
     # what follows some ramp is in part the same everywhere too, and what follows none is explained
     # by many a story in part: these must explain more
     same = no_ramp_story(walls) if evidence < threshold else None
-    to_beat = max(evidence, PLAIN * threshold, 0.0 if same is None else same.gain / CLEARLY)
+    problem = _behind_the_corner(walls)
+    own = search(problem)
+    to_beat = max(float(own.gain.max()), chance_threshold(problem, own))
+    to_beat = max(to_beat, 0.0 if same is None else same.gain / CLEARLY)
     trials: tuple[Callable[[], str | None], ...] = (
         lambda: mirrored_story(walls, to_beat),
         lambda: other_ramp_story(other, to_beat),
@@ -126,7 +131,16 @@ def suspects(walls: Walls, other: Walls | None, *, evidence: float, threshold: f
 
 
 def _best_gain(walls: Walls) -> float:
-    return float(search(pose_problem(walls)).gain.max())
+    return float(search(_behind_the_corner(walls)).gain.max())
+
+
+def _behind_the_corner(walls: Walls) -> Problem:
+    """The walls' problem without what lies just behind the last impulse."""
+    free = draw(walls.s_mm, walls.motion, walls.impulses, walls.along).free
+    late = round(MARGIN_MM / (walls.s_mm[1] - walls.s_mm[0]))
+    free[:, late:] &= free[:, :-late].copy()
+    free[:, :late] = False
+    return pose_problem(replace(walls, valid=walls.valid & free))
 
 
 def _part(walls: Walls, keep: NDArray[np.bool_]) -> Walls:

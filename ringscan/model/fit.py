@@ -30,7 +30,7 @@ POLISH_BANDS = 24
 """Bands that are enough to choose among the starts, and to see what is too steep."""
 
 SAME_PEAK = 2.0
-"""Distance in frequency, in damping ratios, within which two maxima are one: a peak's full width."""
+"""Distance in frequency, in damping ratios, within which two maxima are one: a peak's width."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
