@@ -69,12 +69,15 @@ class Predictor:
     steps : filters of order 0, 1 ... p, each with its own size, (p + 1, p + 1), 0 beyond the order
     valid : (b, n)
     heads : places in the flattened rows of samples with less than p valid ones before them, (h,)
+    taps, weights : places that each of these is predicted from, itself included, and the filter
+        there, 0 beyond its order, (h, p + 1)
     """
 
     steps: Array
     valid: Mask
     heads: NDArray[np.intp]
-    orders: NDArray[np.intp]
+    taps: NDArray[np.intp]
+    weights: Array
 
     @classmethod
     def build(cls, steps: Array, valid: Mask) -> Predictor:
@@ -84,7 +87,13 @@ class Predictor:
         started = np.maximum.accumulate(np.where(valid, -1, at), axis=1)
         before = at - started - 1
         heads = np.flatnonzero(valid & (before < p))
-        return cls(steps=steps, valid=valid, heads=heads, orders=before.ravel()[heads])
+        return cls(
+            steps=steps,
+            valid=valid,
+            heads=heads,
+            taps=np.maximum(heads[:, None] - np.arange(p + 1), 0),
+            weights=steps[before.ravel()[heads]],
+        )
 
     def __call__(self, rows: Array) -> Array:
         """Filter rows (..., b, n) that are 0 where not valid."""
@@ -92,9 +101,10 @@ class Predictor:
         out: Array = rows * ar[0]
         for lag in range(1, ar.size):
             out[..., lag:] += ar[lag] * rows[..., :-lag]
-        flat = rows.reshape(-1, self.valid.size)
-        taps = flat[:, self._taps()]
-        out.reshape(flat.shape)[:, self.heads] = (taps * self.steps[self.orders]).sum(axis=-1)
+        for row, filtered in zip(
+            rows.reshape(-1, self.valid.size), out.reshape(-1, self.valid.size), strict=True
+        ):
+            filtered[self.heads] = np.einsum("hp,hp->h", row[self.taps], self.weights)
         return out
 
     def adjoint(self, rows: Array) -> Array:
@@ -105,17 +115,13 @@ class Predictor:
         out: Array = rest * ar[0]
         for lag in range(1, ar.size):
             out[:, :-lag] += ar[lag] * rest[:, lag:]
-        back = heads[:, None] * self.steps[self.orders]
-        out += np.bincount(self._taps().ravel(), back.ravel(), out.size).reshape(out.shape)
+        back = heads[:, None] * self.weights
+        out += np.bincount(self.taps.ravel(), back.ravel(), out.size).reshape(out.shape)
         return np.where(self.valid, out, 0.0)
 
     def every(self, step: int) -> Predictor:
         """The filters of every `step`-th band alone."""
         return Predictor.build(self.steps, self.valid[::step])
-
-    def _taps(self) -> NDArray[np.intp]:
-        # lags beyond the order have a filter of 0: any place will do for them
-        return np.asarray(np.maximum(self.heads[:, None] - np.arange(self.steps.shape[0]), 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
