@@ -11,30 +11,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from commands import OUTPUT, PHOTO, Run
+from commands import OUTPUT, PHOTO
 from PIL import Image
-from ringing import both_axes, picture, scanned
+from ringing import scanned
 
 from ringscan.cli import main
-
-
-@pytest.fixture
-def run(capsys):
-    return lambda *arguments: Run(capsys, *arguments)
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("photos") / "wren.jpg"
-    path.write_bytes(picture())
-    return path
-
-
-@pytest.fixture
-def plan_file(tmp_path) -> Path:
-    path = tmp_path / "plan.toml"
-    path.write_text(both_axes().to_toml(), encoding="utf-8")
-    return path
 
 
 @pytest.fixture

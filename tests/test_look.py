@@ -1,33 +1,13 @@
 """The quick command, and the options for other references: statuses and one-line errors."""
 
 import json
-from pathlib import Path
 
 import pytest
-from commands import FACE, PLAN, Run
-from ringing import RingingScene, both_axes, picture
+from commands import FACE, PLAN
+from ringing import RingingScene
 
 NOT_FIT = 9
 ROUND = "400,1700 1100,1700 1100,500 400,500"
-
-
-@pytest.fixture
-def run(capsys):
-    return lambda *arguments: Run(capsys, *arguments)
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("photos") / "wren.jpg"
-    path.write_bytes(picture())
-    return path
-
-
-@pytest.fixture
-def plan_file(tmp_path) -> Path:
-    path = tmp_path / "plan.toml"
-    path.write_text(both_axes().to_toml(), encoding="utf-8")
-    return path
 
 
 def test_a_photo_that_will_do(run, good):

@@ -7,31 +7,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from commands import FACE, PHOTO, PLAN, SHEET, Run
+from commands import FACE, PHOTO, PLAN, SHEET
 from image.tower_scene import PLAN_TEXT, make_plan
 from PIL import Image
-from ringing import RingingScene, both_axes, picture
+from ringing import RingingScene, picture
 
 from ringscan.layout import CODE_BOX
-
-
-@pytest.fixture
-def run(capsys):
-    return lambda *arguments: Run(capsys, *arguments)
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("photos") / "wren.jpg"
-    path.write_bytes(picture())
-    return path
-
-
-@pytest.fixture
-def plan_file(tmp_path) -> Path:
-    path = tmp_path / "plan.toml"
-    path.write_text(both_axes().to_toml(), encoding="utf-8")
-    return path
 
 
 def save(path: Path, pixels: np.ndarray, mode: str | None = None) -> Path:
