@@ -103,11 +103,8 @@ def look(
     from ringscan.show.findings import look_record, print_look
 
     pictures = _pictures(photos)
-    given = {
-        **_given(pictures, plan, axis, parse_flush(reference, corners, base)),
-        "check_line_mm": check_line,
-        "max_megapixels": max_megapixels,
-    }
+    flush = parse_flush(reference, corners, base)
+    given = _given(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
     fit = []
 
@@ -149,11 +146,8 @@ def scan(
     pictures = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
-    given = {
-        **_given(pictures, plan, axis, parse_flush(reference, corners, base)),
-        "check_line_mm": check_line,
-        "max_megapixels": max_megapixels,
-    }
+    flush = parse_flush(reference, corners, base)
+    given = _given(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
 
     def one(photo: Path) -> dict[str, Any]:
@@ -170,7 +164,12 @@ def scan(
 
 
 def _given(
-    pictures: list[Path], plan: Path | None, axis: AxisName | None, flush: Flush | None
+    pictures: list[Path],
+    plan: Path | None,
+    axis: AxisName | None,
+    flush: Flush | None,
+    check_line_mm: float,
+    max_megapixels: float,
 ) -> dict[str, Any]:
     """What was said of the photos, as `look_at` and `scan_photo` take it."""
     from ringscan.plan import load_plan
@@ -181,6 +180,8 @@ def _given(
         "plan": load_plan(plan) if plan is not None else None,
         "axis": axis.value if axis is not None else None,
         "flush": flush,
+        "check_line_mm": check_line_mm,
+        "max_megapixels": max_megapixels,
     }
 
 

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from ringscan.model.estimate import (
     DAMPING_RANGE,
     FREQUENCY_RANGE_HZ,
-    LONGEST_STEP,
     PoleEstimate,
+    descend,
     sandwich,
 )
 from ringscan.model.fit import JointFit
-from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
+from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, trial_pole
 from ringscan.model.search import best_spacing
 from ringscan.model.vibration import pole_turn, residual
@@ -90,19 +90,12 @@ def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
         left = problem.data - free.combined(c)
         return Tangent(at=at, jacobian=np.stack(slopes), left=left)
 
-    def descend(at: Array, rounds: int = ROUNDS) -> Tangent:
-        lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
-        longest = LONGEST_STEP * at
-        return gauss_newton(
-            look, look(at), longest=longest, lowest=lowest, highest=highest, rounds=rounds
-        )
-
-    best = descend(np.array(start))
+    best = descend(look, np.array(start))
     other = np.array(best_spacing(problem))
     if abs(other[0] / best.at[0] - 1) > SAME_SPACING:
-        rough = descend(other, GLANCE_ROUNDS)
+        rough = descend(look, other, rounds=GLANCE_ROUNDS)
         if (rough.left**2).sum() < (best.left**2).sum():
-            best = descend(rough.at)
+            best = descend(look, rough.at)
     covariance, freedom, _ = sandwich(best.jacobian, best.left)
     return PoleEstimate(
         frequency_hz=float(best.at[0]),

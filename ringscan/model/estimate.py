@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
 from ringscan.model.problem import trial_pole
 
 Array = NDArray[np.float64]
@@ -39,6 +41,19 @@ class PoleEstimate:
     def pole(self) -> complex:
         """The pole ``lam``."""
         return trial_pole(self.frequency_hz, self.damping_ratio)
+
+
+def descend(look: Callable[[Array], Tangent], at: Array, *, rounds: int = ROUNDS) -> Tangent:
+    """Least squares over natural frequency and damping ratio (2,), within what is searched."""
+    lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
+    return gauss_newton(
+        look,
+        look(at),
+        longest=LONGEST_STEP * at,
+        lowest=lowest,
+        highest=highest,
+        rounds=rounds,
+    )
 
 
 def sandwich(

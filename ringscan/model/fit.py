@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_STEP, PoleEstimate
+from ringscan.model.estimate import PoleEstimate, descend
 from ringscan.model.given import Bent, Doubts
-from ringscan.model.newton import Tangent, gauss_newton
+from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
 from ringscan.model.search import Search, search
 from ringscan.model.second import second_candidate, stands_out
@@ -125,10 +125,7 @@ def _polish(problem: Problem, f: float, zeta: float) -> Tangent:
             left=problem.data - np.tensordot([c.real, c.imag], M, 1),
         )
 
-    lowest, highest = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
-    start = np.array([f, zeta])
-    longest = LONGEST_STEP * start
-    return gauss_newton(look, look(start), longest=longest, lowest=lowest, highest=highest)
+    return descend(look, np.array([f, zeta]))
 
 
 def _misfit(view: Tangent) -> float:
