@@ -25,7 +25,7 @@ from ringscan.model.fit import JointFit
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, trial_pole
 from ringscan.model.search import best_spacing
-from ringscan.model.vibration import pole_turn, residual
+from ringscan.model.vibration import pole_turn
 from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]
@@ -152,7 +152,7 @@ def measure_ripple(fit: JointFit) -> BandRipple:
     """Measure each band's ripple on its own, given the shape of the joint fit."""
     problem, lam = fit.problem, fit.estimate.pole
     impulses = problem.drawing.impulses
-    seen = residual(impulses.amplitudes, impulses.times_s, lam) * np.exp(lam * impulses.delay_s)
+    seen = impulses.seen(lam)
     wave = fit.strength * problem.drawing.wave(lam) * np.exp(-lam * impulses.delay_s)[:, None]
     turn = np.exp(1j * np.angle(seen))
     real = problem.whitener.alone(np.real(wave * turn[:, None]))

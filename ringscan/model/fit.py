@@ -79,13 +79,14 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     rough = posed.every(max(1, posed.data.shape[0] // POLISH_BANDS))
     tried = sorted((_polish(rough, *start) for start in found.best(STARTS)), key=_misfit)
     best, *rest = tried
+    explained = _explained(rough, best)
     lam = trial_pole(*best.at)
     problem = refine(posed, walls, lam, complex(*posed.strength(posed.columns(lam))))
     rivals = tuple(
-        Rival(frequency_hz=float(other.at[0]), share=_explained(rough, other) / gain)
+        Rival(frequency_hz=float(other.at[0]), share=_explained(rough, other) / explained)
         for other in rest
-        if abs(other.at[0] / best.at[0] - 1) > SAME_PEAK * max(best.at[1], other.at[1])
-        and (gain := _explained(rough, best)) > 0
+        if explained > 0
+        and abs(other.at[0] / best.at[0] - 1) > SAME_PEAK * max(best.at[1], other.at[1])
     )
     settled = settle(problem, walls, best.at, doubts)
     candidate = second_candidate(settled, found)

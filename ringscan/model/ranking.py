@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from ringscan.model.answers import BandRipple
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.shapers import shaper_impulses
-from ringscan.model.vibration import residual
 from ringscan.plan import Axis, Plan
 
 Array = NDArray[np.float64]
@@ -122,10 +121,7 @@ def quiet_height_mm(estimate: PoleEstimate, plan: Plan, axis: Axis) -> float:
     impulses = shaper_impulses(
         plan.shaper, commands.frequency_hz[layers], commands.damping_ratio[layers]
     )
-    lam = estimate.pole
-    left = np.abs(
-        residual(impulses.amplitudes, impulses.times_s, lam) * np.exp(lam * impulses.delay_s)
-    )
+    left = np.abs(impulses.seen(estimate.pole))
     # a step of several layers is one plateau: its middle stands for it
     starts = np.flatnonzero(np.append(True, left[1:] != left[:-1]))
     stops = np.append(starts[1:], left.size)

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.problem import Problem
-from ringscan.model.vibration import pole, residual
+from ringscan.model.shapers import Impulses
+from ringscan.model.vibration import pole
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -131,8 +132,10 @@ def _waves(problem: Problem, weight: Array, since: Array, lam: ComplexArray) -> 
 def _seen(problem: Problem, lam: ComplexArray) -> ComplexArray:
     """Factor ``R exp(lam t_bar)`` by which delayed ripples on the wall differ, (b, z, f)."""
     impulses = problem.drawing.impulses
-    early = impulses.times_s - impulses.delay_s[:, None]
-    return residual(impulses.amplitudes[:, None, None], early[:, None, None], lam)
+    each = Impulses(
+        amplitudes=impulses.amplitudes[:, None, None], times_s=impulses.times_s[:, None, None]
+    )
+    return each.seen(lam)
 
 
 @lru_cache(maxsize=1)

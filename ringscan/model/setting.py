@@ -11,7 +11,7 @@ from ringscan.model.budget import MODEL_DAMPING, MODEL_FREQUENCY, Interval, inte
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
-from ringscan.model.vibration import pole, residual
+from ringscan.model.vibration import pole
 from ringscan.plan import Shaper
 
 Array = NDArray[np.float64]
@@ -121,9 +121,7 @@ def second_mode(fit: JointFit, shaper: Shaper) -> SecondMode | None:
 
 def _left(impulses: Impulses, poles: Array) -> Array:
     """What impulses (n, m) leave of axes (d, 2), on the wall, relative to no shaper, (d, n)."""
-    lam = pole(poles[:, 0], poles[:, 1])[:, None]
-    early = impulses.times_s - impulses.delay_s[:, None]
-    return np.abs(residual(impulses.amplitudes, early, lam))
+    return np.abs(impulses.seen(pole(poles[:, 0], poles[:, 1])[:, None]))
 
 
 def _lowest(settings: Array, left: Array) -> Array:

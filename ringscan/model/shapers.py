@@ -45,6 +45,13 @@ class Impulses:
         """Time of the last impulse, (...)."""
         return np.asarray(self.times_s.max(axis=-1))
 
+    def seen(self, lam: complex | NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """What they leave, as the wall shows it: ``R exp(lam t_bar)``, drawn later by the delay.
+
+        `lam` is broadcast against (...).
+        """
+        return residual(self.amplitudes, self.times_s - self.delay_s[..., None], lam)
+
     def every(self, step: int) -> Impulses:
         """Every `step`-th band's."""
         return Impulses(amplitudes=self.amplitudes[::step], times_s=self.times_s[::step])
