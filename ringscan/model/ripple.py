@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ringscan.model.motion import SLOWEST_MM_S, CornerMotion
 from ringscan.model.shapers import Impulses
-from ringscan.model.vibration import residual
+from ringscan.model.vibration import free_decay, residual
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -42,7 +42,7 @@ class Drawing:
 
     def wave(self, lam: complex) -> ComplexArray:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
-        return np.asarray(lam * np.exp(lam * self.passing_s) * self.slowness_s_mm)
+        return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
 
     def left(self, lam: complex) -> ComplexArray:
         """What the shaper leaves, ``R``, (b,)."""

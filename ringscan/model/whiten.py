@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,13 +46,14 @@ def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
     (b, n), 0 where not valid
     """
     P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
+    pairs = (P[:, :, None] * P[:, None]).reshape(s_mm.size, -1)
     filled = np.where(valid, intensity, 0.0)
     weight = valid.astype(float)
     base = np.ones_like(intensity)
     for _ in range(2):
         # relative errors count, so that a dark end of the face is followed as well as a lit one
-        gram = np.einsum("bn,ni,nj->bij", weight, P, P)
-        right = np.einsum("bn,ni->bi", weight * filled, P)
+        gram = (weight @ pairs).reshape(-1, P.shape[1], P.shape[1])
+        right = (weight * filled) @ P
         base = np.linalg.solve(gram, right[..., None])[..., 0] @ P.T
         floor = 0.02 * np.maximum(base.max(axis=1, keepdims=True), 1e-12)
         base = np.maximum(base, floor)
@@ -97,24 +99,18 @@ class Predictor:
 
     def __call__(self, rows: Array) -> Array:
         """Filter rows (..., b, n) that are 0 where not valid."""
-        ar = self.steps[-1]
-        out: Array = rows * ar[0]
-        for lag in range(1, ar.size):
-            out[..., lag:] += ar[lag] * rows[..., :-lag]
-        for row, filtered in zip(
-            rows.reshape(-1, self.valid.size), out.reshape(-1, self.valid.size), strict=True
-        ):
-            filtered[self.heads] = np.einsum("hp,hp->h", row[self.taps], self.weights)
-        return out
+        full = self.steps[-1]
+        out = _correlate(rows.reshape(-1, rows.shape[-1]), full[::-1], anchor=full.size - 1)
+        at_heads = rows.reshape(-1, self.valid.size)[:, self.taps]
+        out.reshape(-1, self.valid.size)[:, self.heads] = (at_heads * self.weights).sum(axis=-1)
+        return out.reshape(rows.shape)
 
     def adjoint(self, rows: Array) -> Array:
         """Transpose of the filter, of rows (b, n)."""
-        ar, rest = self.steps[-1], rows.copy()
+        rest = rows.copy()
         heads = rest.ravel()[self.heads]
         rest.reshape(-1)[self.heads] = 0.0
-        out: Array = rest * ar[0]
-        for lag in range(1, ar.size):
-            out[:, :-lag] += ar[lag] * rest[:, lag:]
+        out = _correlate(rest, self.steps[-1], anchor=0)
         back = heads[:, None] * self.weights
         out += np.bincount(self.taps.ravel(), back.ravel(), out.size).reshape(out.shape)
         return np.where(self.valid, out, 0.0)
@@ -131,7 +127,7 @@ class Whitener:
     scale : 1 / noise level, (b, n), 0 where not valid
     predictor : takes out the noise's correlation along the wall
     use : samples in use, (b, n)
-    smooth : orthonormal filtered smooth part per band, (b, n, d)
+    smooth : orthonormal filtered smooth part per band, (b, d, n)
     shared : unit vectors along the bands, one per wall position: the form of a profile common to
         all heights, which is taken out, (b, n); None where that is not asked for
     """
@@ -178,8 +174,8 @@ class Whitener:
         )
 
     def _project(self, rows: Array) -> Array:
-        inner = np.matmul(rows[..., None, :], self.smooth)
-        return np.asarray(rows - np.matmul(self.smooth, inner.swapaxes(-1, -2))[..., 0])
+        inner = np.matmul(self.smooth, rows[..., None])
+        return np.asarray(rows - np.matmul(inner.swapaxes(-1, -2), self.smooth)[..., 0, :])
 
 
 def build_whitener(
@@ -205,9 +201,16 @@ def build_whitener(
         scale=scale,
         predictor=predictor,
         use=valid,
-        smooth=smooth,
+        smooth=np.ascontiguousarray(smooth.swapaxes(-1, -2)),
         # noisier bands are scaled down, and a shared profile with them
         shared=_unit_bands(valid * (level_b.mean() / level_b)[:, None]) if shared else None,
+    )
+
+
+def _correlate(rows: Array, taps: Array, *, anchor: int) -> Array:
+    """Correlate rows (k, n) with taps, the one at `anchor` being the sample's own."""
+    return np.asarray(
+        cv2.filter2D(rows, -1, taps[None], anchor=(anchor, 0), borderType=cv2.BORDER_CONSTANT)
     )
 
 
