@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ringscan.batch import Entry
     from ringscan.errors import RingscanError
+    from ringscan.image.beside import Base
+    from ringscan.image.flush import CARD_MM, Flush
     from ringscan.library import as_dict, as_rows, as_text, pool, scan_each, scan_photo
     from ringscan.machines import Answer, Batch
     from ringscan.model.budget import Interval
@@ -26,10 +28,13 @@ if TYPE_CHECKING:
     from ringscan.scan import Scan
 
 __all__ = [
+    "CARD_MM",
     "Answer",
+    "Base",
     "Batch",
     "Entry",
     "Failed",
+    "Flush",
     "Interval",
     "Outcome",
     "Plan",
@@ -47,9 +52,12 @@ __all__ = [
 
 _HOMES = {
     "Answer": "machines",
+    "Base": "image.beside",
     "Batch": "machines",
+    "CARD_MM": "image.flush",
     "Entry": "batch",
     "Failed": "readings",
+    "Flush": "image.flush",
     "Interval": "model.budget",
     "Outcome": "model.verdict",
     "Plan": "plan",

@@ -24,6 +24,7 @@ from ringscan.workers import WorkerDied, each_result, usable_cores
 
 if TYPE_CHECKING:
     from ringscan.journal import Journal
+    from ringscan.look import Flush
     from ringscan.plan import Axis, Plan
     from ringscan.scan import Scan
 
@@ -34,13 +35,14 @@ class Job:
 
     to_record : makes a scan a dict of plain values; for processes, a function they can import
     record_version : of its form
-    plan, axis, check_line_mm, max_megapixels : as for `scan_photo`
+    plan, axis, flush, check_line_mm, max_megapixels : as for `scan_photo`
     """
 
     to_record: Callable[[Scan], dict[str, Any]]
     record_version: int
     plan: Plan | None = None
     axis: Axis | None = None
+    flush: Flush | None = None
     check_line_mm: float = 100.0
     max_megapixels: float = 60
 
@@ -54,6 +56,7 @@ class Job:
             self.record_version,
             self.plan and self.plan.digest,
             self.axis,
+            self.flush and self.flush.said,
             self.check_line_mm,
             self.max_megapixels,
         ]
@@ -68,6 +71,7 @@ class Job:
                 photo,
                 plan=self.plan,
                 axis=self.axis,
+                flush=self.flush,
                 check_line_mm=self.check_line_mm,
                 max_megapixels=self.max_megapixels,
             )
@@ -135,9 +139,14 @@ def scan_batch(
     ------
     RingscanError
         If there is no going on: the journal cannot be written, or the executor does not work.
+    ValueError
+        If the job gives a face's corners, and there are several photos.
     """
+    photos = list(dict.fromkeys(photos))
+    if job.flush is not None and job.flush.corners_px is not None and len(photos) > 1:
+        raise ValueError(f"flush.corners_px are those of one photo, not of {len(photos)}")
     to_do = []
-    for photo in dict.fromkeys(photos):
+    for photo in photos:
         known = None if again or not journal else _known(journal, job, photo)
         if known is None:
             to_do.append(photo)

@@ -17,6 +17,7 @@ from rich.console import Console
 
 from ringscan.batch import Entry, Job, not_found, scan_batch
 from ringscan.journal import Journal
+from ringscan.look import Flush
 from ringscan.machines import Batch, summarise
 from ringscan.pictures import find_pictures
 from ringscan.plan import Axis, Plan, load_plan
@@ -32,6 +33,7 @@ def scan_photo(
     *,
     plan: Plan | PathLike | None = None,
     axis: Axis | None = None,
+    flush: Flush | None = None,
     check_line_mm: float = 100.0,
     max_megapixels: float = 60,
 ) -> Scan:
@@ -42,6 +44,7 @@ def scan_photo(
     photo : the picture file
     plan : plan or plan file, where the sheet's code does not hold it
     axis : axis the face shows, "x" or "y"; else by the sheet's code
+    flush : a reference in the face's plane instead of the sheet; plan must then be given
     check_line_mm : measured length of the sheet's 100 mm line
     max_megapixels : larger pictures are refused
 
@@ -54,6 +57,7 @@ def scan_photo(
         Path(photo),
         plan=_plan(plan),
         axis=axis,
+        flush=flush,
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )
@@ -64,6 +68,7 @@ def scan_each(
     *,
     plan: Plan | PathLike | None = None,
     axis: Axis | None = None,
+    flush: Flush | None = None,
     check_line_mm: float = 100.0,
     max_megapixels: float = 60,
     journal: PathLike | None = None,
@@ -76,7 +81,7 @@ def scan_each(
     Parameters
     ----------
     photos : files, folders, patterns
-    plan, axis, check_line_mm, max_megapixels : as for `scan_photo`, the same for all
+    plan, axis, flush, check_line_mm, max_megapixels : as for `scan_photo`, the same for all
     journal : file that keeps the results; what it knows already is not measured again
     again : measure it all the same
     executor : any of concurrent.futures; None starts processes, so that a script has to make this
@@ -87,12 +92,15 @@ def scan_each(
     ------
     RingscanError
         If there is no going on. What is wrong with one photo is in its entry.
+    ValueError
+        If `flush` holds the corners of a face, and there are several photos.
     """
     job = Job(
         to_record=record.to_record,
         record_version=record.RECORD_VERSION,
         plan=_plan(plan),
         axis=axis,
+        flush=flush,
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )

@@ -17,9 +17,11 @@ class Scanner:
 
     def __init__(self) -> None:
         self.seen: list[str] = []
+        self.settings: list[dict[str, object]] = []
 
     def __call__(self, path: Path, **settings: object) -> dict:
         self.seen.append(path.name)
+        self.settings.append(settings)
         if not path.exists():
             raise PhotoError(f"{path}: there is no such file")
         text = path.read_text()

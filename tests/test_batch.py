@@ -8,6 +8,7 @@ import tracemalloc
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 from plans import plan_with
 from readings import record
@@ -15,9 +16,22 @@ from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
 from ringscan.batch import Entry, Job, fingerprint, recorded, scan_batch
+from ringscan.image.beside import Base
+from ringscan.image.flush import CARD_MM, Flush
 from ringscan.journal import Journal
 from ringscan.machines import summarise
 from ringscan.readings import Failed
+
+CORNERS_PX = np.array([[10.0, 900.0], [800.0, 900.0], [800.0, 10.0], [10.0, 10.0]])
+FLUSHES = (
+    None,
+    Flush(base=Base.DOWN),
+    Flush(base=Base.UP),
+    Flush(rectangle_mm=CARD_MM, base=Base.DOWN),
+    Flush(rectangle_mm=(100.0, 70.0), base=Base.DOWN),
+    Flush(corners_px=CORNERS_PX),
+    Flush(corners_px=CORNERS_PX + 0.5),
+)
 
 
 @pytest.fixture
@@ -154,6 +168,24 @@ def test_other_settings_or_another_form_are_another_matter(scanner, photos, tmp_
         entries(photos[:1], journal=journal)
         entries(photos[:1], job(**other), journal=journal)
         assert len(scanner.seen) == 2
+
+
+def test_another_reference_is_another_matter(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        for flush in FLUSHES + FLUSHES:
+            entries(photos[:1], job(flush=flush), journal=journal)
+    assert [settings["flush"] for settings in scanner.settings] == list(FLUSHES)
+    # the same said again
+    again = Flush(corners_px=CORNERS_PX.copy())
+    assert job(flush=again).identity == job(flush=FLUSHES[5]).identity
+
+
+def test_corners_are_those_of_one_photo(scanner, photos):
+    flush = Flush(corners_px=CORNERS_PX)
+    with pytest.raises(ValueError, match=r"those of one photo, not of 2"):
+        entries(photos[:2], job(flush=flush))
+    assert scanner.seen == []
+    assert entries(photos[:1], job(flush=flush))["0.jpg"].record
 
 
 def test_another_version_of_the_program_measures_again(scanner, photos, tmp_path, monkeypatch):

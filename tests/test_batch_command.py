@@ -88,6 +88,28 @@ def test_the_same_again_measures_nothing_again(run, scanner):
     assert len(scanner.seen) == 7
 
 
+def test_another_reference(run, scanner):
+    """The options of `scan`: told to the scan, and results by another one are not taken."""
+    card = ["photos/0.jpg", "--reference", "card", "--base", "left"]
+    corners = ["photos/0.jpg", "--corners", "10,900 800,900 800,10 10,10"]
+    for options in (["photos/0.jpg"], card, corners, card, corners):
+        assert run(*options).status == 0
+    sheet, card_, corners_ = (settings["flush"] for settings in scanner.settings)
+    assert sheet is None
+    assert (card_.rectangle_mm, card_.base) == ((85.60, 53.98), "left")
+    assert corners_.corners_px.tolist() == [[10, 900], [800, 900], [800, 10], [10, 10]]
+
+
+@pytest.mark.parametrize(
+    "options", [["--corners", "10,900 800,900 800,10 10,10"], ["--reference", "card"]]
+)
+def test_a_reference_that_cannot_be(run, scanner, options):
+    # corners are those of one photo; where the base lies is not guessed
+    assert run("photos", *options).status == 2
+    assert scanner.seen == []
+    assert not Path(JOURNAL).exists()
+
+
 def test_an_interrupted_run_goes_on(run, scanner):
     Path("photos/3.jpg").write_text("interrupt")
     done = run("photos")

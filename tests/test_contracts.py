@@ -30,9 +30,9 @@ MAY_IMPORT = {
     "pictures": {"errors"},
     "readings": {"model"},
     "machines": {"readings", "model"},
-    "batch": {"scan", "workers", "journal", "readings", *GROUND},
+    "batch": {"scan", "look", "workers", "journal", "readings", *GROUND},
     "show": {"show", "machines", "readings", "look", "scan", "image", "model", "make", *GROUND},
-    "library": {"show", "machines", "batch", "journal", "pictures", "scan", *GROUND},
+    "library": {"show", "machines", "batch", "journal", "pictures", "scan", "look", *GROUND},
     "cli": {
         *("cli", "show", "machines", "batch", "readings", "journal", "pictures"),
         *("look", "scan", "make", *GROUND),

@@ -110,6 +110,18 @@ def test_a_journal_keeps_what_is_done(tmp_path, monkeypatch):
     assert scanner.seen == ["a.jpg"]
 
 
+def test_another_reference(tmp_path, monkeypatch):
+    (tmp_path / "a.jpg").write_text("22.5")
+    scanner = Scanner()
+    monkeypatch.setattr("ringscan.scan.scan_photo", scanner)
+    monkeypatch.setattr("ringscan.library._scan_photo", scanner)
+    monkeypatch.setattr("ringscan.show.record.to_record", dict)
+    flush = ringscan.Flush(rectangle_mm=ringscan.CARD_MM, base=ringscan.Base.DOWN)
+    ringscan.scan_photo(tmp_path / "a.jpg", flush=flush)
+    list(ringscan.scan_each(tmp_path, flush=flush, executor=InTurn()))
+    assert [settings["flush"] for settings in scanner.settings] == [flush, flush]
+
+
 def examples() -> list[str]:
     return re.findall(r"```python\n(.*?)```", DOCUMENT.read_text(encoding="utf-8"), re.DOTALL)
 

@@ -13,6 +13,7 @@ import typer
 
 from ringscan.cli.complain import complain
 from ringscan.cli.measure import AxisName
+from ringscan.cli.reference import BaseSide, Corners, Reference, parse_flush
 
 if TYPE_CHECKING:
     from ringscan.readings import Failed, Reading
@@ -40,6 +41,9 @@ def batch(
     axis: Annotated[
         AxisName | None, typer.Option(help="Axis the faces show; else by the sheets' code.")
     ] = None,
+    reference: Reference = "sheet",
+    corners: Corners = None,
+    base: BaseSide = None,
     check_line: Annotated[
         float,
         typer.Option(min=90, max=110, help="Measured length of the sheets' 100 mm line, mm."),
@@ -76,15 +80,19 @@ def batch(
         for _, error in missing[:-1]:
             complain(error)
         raise missing[-1][1]
+    flush = parse_flush(reference, corners, base)
+    total = len(set(pictures))
+    if corners is not None and total > 1:
+        raise typer.BadParameter("--corners goes with a single photo")
     job = Job(
         to_record=to_record,
         record_version=RECORD_VERSION,
         plan=load_plan(plan) if plan is not None else None,
         axis=axis.value if axis is not None else None,
+        flush=flush,
         check_line_mm=check_line,
         max_megapixels=max_megapixels,
     )
-    total = len(set(pictures))
     found = [not_found(path, error).reading() for path, error in missing]
     with Journal(journal) as kept:
         if kept.damaged:

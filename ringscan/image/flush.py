@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,12 @@ class Flush:
         if self.corners_px is not None:
             return Kind.CORNERS
         return Kind.FACE if self.rectangle_mm is None else Kind.CARD
+
+    @property
+    def said(self) -> list[Any]:
+        """All of it in plain values, to tell results by one reference from those by another."""
+        corners = None if self.corners_px is None else self.corners_px.tolist()
+        return [corners, self.rectangle_mm, self.base]
 
 
 def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView:
