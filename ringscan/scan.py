@@ -146,7 +146,7 @@ def measure(look: Look, bands: Bands) -> Scan:
     if look.reference in SKEW_UNCERTAINTY_MM:
         fit = _doubting_skew(fit, look, bands)
     frequency, damping = intervals(fit.estimate)
-    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)
     null = fit_null(fit.problem, spacing, ramp.quantity)
     ripple = measure_ripple(fit)

@@ -25,7 +25,7 @@ from ringscan.model.fit import JointFit
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, trial_pole
 from ringscan.model.search import best_spacing
-from ringscan.model.vibration import pole_turn
+from ringscan.model.vibration import pole, pole_turn
 from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]
@@ -34,6 +34,10 @@ ComplexArray = NDArray[np.complex128]
 NULL_TRIALS = 241
 """Values at which the ramp's answer is looked for: frequencies 1.4 % apart, narrower than a quiet
 band, and damping ratios 2 % apart."""
+
+NULL_FINE = 21
+NULL_ZOOMS = 3
+"""Then between the best one's neighbours, so many and so many times: to 1e-5."""
 
 
 SAME_SPACING = 0.03
@@ -75,8 +79,9 @@ class BandRipple:
     turned: NDArray[np.bool_]
 
 
-def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
+def fit_spacing(fit: JointFit) -> PoleEstimate:
     """Fit the pole with a free complex strength for every band."""
+    problem = fit.problem
 
     def look(at: Array) -> Tangent:
         lam = trial_pole(*at)
@@ -90,8 +95,9 @@ def fit_spacing(problem: Problem, start: tuple[float, float]) -> PoleEstimate:
         left = problem.data - free.combined(c)
         return Tangent(at=at, jacobian=np.stack(slopes), left=left)
 
-    best = descend(look, np.array(start))
-    other = np.array(best_spacing(problem))
+    start = np.array([fit.estimate.frequency_hz, fit.estimate.damping_ratio])
+    best = descend(look, start)
+    other = np.array(best_spacing(problem, fit.found))
     if abs(other[0] / best.at[0] - 1) > SAME_SPACING:
         rough = descend(look, other, rounds=GLANCE_ROUNDS)
         if (rough.left**2).sum() < (best.left**2).sum():
@@ -111,34 +117,32 @@ def fit_null(problem: Problem, spacing: PoleEstimate, quantity: Quantity) -> Nul
     right = free.products(problem.data).ravel()
     by_damping = quantity is Quantity.DAMPING
 
-    def mix(value: float) -> Array:
-        """Free strengths that make up the real and the imaginary part of the ripple, (2, 2b)."""
-        pair = (spacing.frequency_hz, value) if by_damping else (value, spacing.damping_ratio)
-        left = problem.drawing.left(trial_pole(*pair))
-        return np.stack([np.append(left.real, left.imag), np.append(-left.imag, left.real)])
+    def mix(values: Array) -> Array:
+        """Free strengths that make up the real and the imaginary part of the ripple, (t, 2, 2b)."""
+        pair = (spacing.frequency_hz, values) if by_damping else (values, spacing.damping_ratio)
+        left = problem.drawing.left(pole(*pair)[:, None])
+        rows = np.stack([left.real, left.imag], axis=1), np.stack([-left.imag, left.real], axis=1)
+        return np.stack(rows, axis=1).reshape(values.size, 2, -1)
 
-    def strength(value: float) -> tuple[Array, float]:
-        """c0 and minus its gain."""
-        V = mix(value)
-        c = np.linalg.lstsq(V @ free.gram @ V.T, V @ right, rcond=None)[0]
-        return np.asarray(c, float), -float(c @ V @ right)
-
-    from scipy.optimize import minimize_scalar
+    def strengths(values: Array) -> tuple[Array, Array]:
+        """Best c0 for each value, (t, 2), and how far it lowers the sum of squares, (t,)."""
+        V = mix(values)
+        told = V @ right
+        inverse = np.linalg.pinv(V @ free.gram @ V.swapaxes(-1, -2), hermitian=True)
+        c = np.einsum("tij,tj->ti", inverse, told)
+        return c, (c * told).sum(axis=-1)
 
     trials = np.geomspace(*(DAMPING_RANGE if by_damping else FREQUENCY_RANGE_HZ), NULL_TRIALS)
-    i = int(np.argmin([strength(value)[1] for value in trials]))
-    bracket = (trials[max(i - 1, 0)], trials[min(i + 1, trials.size - 1)])
-    best = minimize_scalar(
-        lambda value: strength(value)[1],
-        bounds=bracket,
-        method="bounded",
-        options={"xatol": 1e-4 * trials[i]},
-    )
-    value = float(best.x)
-    (c, _), V, step = strength(value), mix(value), 1e-4 * value
-    rows = [c @ (mix(value + step) - mix(value - step)) / (2 * step), *V]
+    for _ in range(NULL_ZOOMS):
+        i = int(strengths(trials)[1].argmax())
+        trials = np.linspace(trials[max(i - 1, 0)], trials[min(i + 1, trials.size - 1)], NULL_FINE)
+    c, gain = strengths(trials)
+    i = int(gain.argmax())
+    value, step = float(trials[i]), 1e-4 * float(trials[i])
+    before, V, after = mix(np.array([value - step, value, value + step]))
+    rows = [c[i] @ (after - before) / (2 * step), *V]
     J = np.stack([free.combined(row.reshape(2, -1)) for row in rows])
-    left = problem.data - np.tensordot(c, J[1:], 1)
+    left = problem.data - np.tensordot(c[i], J[1:], 1)
     covariance, freedom, _ = sandwich(J, left)
     return NullEstimate(
         quantity=quantity,

@@ -24,7 +24,10 @@ from ringscan.model.vibration import pole_turn
 Array = NDArray[np.float64]
 
 STARTS = 3
-"""Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare."""
+COULD_WIN = 0.5
+"""Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare, each if
+its share of the highest one's gain leaves it a chance; the grid and its normal matrices are good
+to some 15 %."""
 
 POLISH_BANDS = 24
 """Bands that are enough to choose among the starts, and to see what is too steep."""
@@ -77,7 +80,8 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     posed = pose_problem(walls, shared=shared)
     found = search(posed)
     rough = posed.every(max(1, posed.data.shape[0] // POLISH_BANDS))
-    tried = sorted((_polish(rough, *start) for start in found.best(STARTS)), key=_misfit)
+    starts = found.best(STARTS, share=COULD_WIN)
+    tried = sorted((_polish(rough, *start) for start in starts), key=_misfit)
     best, *rest = tried
     explained = _explained(rough, best)
     lam = trial_pole(*best.at)

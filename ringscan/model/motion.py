@@ -15,6 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ringscan.model.shapers import Impulses
+from ringscan.model.vibration import free_decay
 
 Array = NDArray[np.float64]
 
@@ -104,9 +105,9 @@ class CornerMotion:
             return np.zeros(1), np.zeros(1)
         lam, a, vc = self.ringing, self.acceleration_mm_s2, self.corner_speed_mm_s
         moving = t_s > 0
-        decay = np.exp(lam * np.maximum(t_s, 0.0))
+        decay = free_decay(lam, np.maximum(t_s, 0.0))
         since = np.maximum(t_s - self.ramp_s, 0.0)
-        ended = np.where(since > 0, np.exp(lam * since), 1.0)
+        ended = free_decay(lam, since)
         place = vc * decay + a * (decay - ended) / lam
         rate = lam * vc * decay + a * np.where(since > 0, decay - ended, decay)
         return (

@@ -44,8 +44,8 @@ class Drawing:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
         return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
 
-    def left(self, lam: complex) -> ComplexArray:
-        """What the shaper leaves, ``R``, (b,)."""
+    def left(self, lam: complex | ComplexArray) -> ComplexArray:
+        """What the shaper leaves, ``R``, (b,); poles (t, 1) give (t, b)."""
         return residual(self.impulses.amplitudes, self.impulses.times_s, lam)
 
     def left_turn(self, lam: complex) -> ComplexArray:

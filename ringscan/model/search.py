@@ -40,17 +40,23 @@ class Search:
     gain : fall of the sum of squares, in units of the noise variance, (z, f)
     products : inner products of data and ripple per band, what the ripples of all bands have in
         common taken out, as nearly as one factor per band can, (b, z, f)
-    gram : inverse normal matrices, (z, f, 2, 2)
+    inverse : inverse normal matrices, (z, f, 2, 2)
+    seen : factor ``R exp(lam t_bar)`` by which the bands' delayed ripples differ, (b, z, f)
     """
 
     gain: Array
     products: ComplexArray
     inverse: Array
+    seen: ComplexArray
 
-    def best(self, count: int) -> list[tuple[float, float]]:
-        """Highest local maxima over frequency: (frequency_hz, damping_ratio)."""
+    def best(self, count: int, *, share: float = 0.0) -> list[tuple[float, float]]:
+        """Highest local maxima over frequency: (frequency_hz, damping_ratio).
+
+        Those with less than `share` of the highest one's gain are left out.
+        """
         profile = self.gain.max(axis=0)
         inner = (profile[1:-1] >= profile[:-2]) & (profile[1:-1] >= profile[2:])
+        inner &= profile[1:-1] >= share * profile.max()
         peaks = np.flatnonzero(inner) + 1
         if not peaks.size:
             peaks = np.array([int(profile.argmax())])
@@ -67,24 +73,26 @@ def search(problem: Problem, like: Search | None = None) -> Search:
     `like` is the search of a problem that differs in its data alone, to save half of the work.
     """
     lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
-    weight, since = _weights(problem)
-    waves, seen = _waves(problem, weight, since, lam), _seen(problem, lam)
+    waves = _waves(problem, lam)
+    seen = _seen(problem, lam) if like is None else like.seen
     inverse = _inverse_grams(problem, lam) if like is None else like.inverse
-    gain = gain_of((waves * seen).sum(axis=0), inverse)
+    products = waves * seen
+    gain = gain_of(products.sum(axis=0), inverse)
     if problem.whitener.shared is not None:
         share = (problem.whitener.shared**2).sum(axis=1)
-        seen = seen - np.tensordot(share / share.sum(), seen, 1)
-    return Search(gain=gain, products=waves * seen, inverse=inverse)
+        products -= waves * np.tensordot(share / share.sum(), seen, 1)
+    return Search(gain=gain, products=products, inverse=inverse, seen=seen)
 
 
-def best_spacing(problem: Problem) -> tuple[float, float]:
-    """Pole of the grid whose decays explain most with a free strength for every band."""
-    lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
-    weight, since = _weights(problem)
-    waves, seen = _waves(problem, weight, since, lam), _seen(problem, lam)
+def best_spacing(problem: Problem, like: Search) -> tuple[float, float]:
+    """Pole of the grid whose decays explain most with a free strength for every band.
+
+    `like` is a search of the same walls.
+    """
+    waves = _waves(problem, pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None]))
     # power of an unshaped ripple: what shaped ones have over what the shapers leave of them
-    power = np.linalg.inv(_inverse_grams(problem, lam)).trace(axis1=-2, axis2=-1)
-    unshaped = power / (np.abs(seen) ** 2).sum(axis=0)
+    power = np.linalg.inv(like.inverse).trace(axis1=-2, axis2=-1)
+    unshaped = power / (np.abs(like.seen) ** 2).sum(axis=0)
     noise = (problem.whitener.scale**2).sum(axis=1)
     gain = np.tensordot(1 / np.maximum(noise, 1e-300), np.abs(waves) ** 2, 1) / unshaped
     z, i = np.unravel_index(int(gain.argmax()), gain.shape)
@@ -99,18 +107,12 @@ def gain_of(product: ComplexArray, inverse: Array) -> Array:
     )
 
 
-def _weights(problem: Problem) -> tuple[Array, Array]:
-    """What the data's products with any wave weigh its samples by, and their times, (b, n) each.
-
-    The shaper draws the wall later by its mean delay, so times are counted from there.
-    """
+def _waves(problem: Problem, lam: ComplexArray) -> ComplexArray:
+    """Products of the data with delayed decays, (b, z, f)."""
     drawing = problem.drawing
     weight = problem.whitener.adjoint(problem.data) * drawing.slowness_s_mm
-    return weight, drawing.passing_s - drawing.impulses.delay_s[:, None]
-
-
-def _waves(problem: Problem, weight: Array, since: Array, lam: ComplexArray) -> ComplexArray:
-    """Products of the data with delayed decays, (b, z, f)."""
+    # the shaper draws the wall later by its mean delay
+    since = drawing.passing_s - drawing.impulses.delay_s[:, None]
     used = weight != 0
     b = weight.shape[0]
     place = since / TIME_STEP_S

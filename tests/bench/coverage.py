@@ -42,7 +42,7 @@ def read(wall: Wall, seed: int) -> Reading:
     walls = simulate_walls(wall, seed)
     fit = fit_jointly(walls, doubts_of(wall))
     frequency, damping = intervals(fit.estimate)
-    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    spacing = fit_spacing(fit)
     null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     return Reading(

@@ -38,8 +38,8 @@ def test_is_not_called(frequency_hz: float, damping_ratio: float, gain: float) -
 
     walls = simulate_walls(wall, 21)
     fit = fit_jointly(walls, doubts_of(wall))
-    frequency, damping = intervals(fit.estimate)
-    spacing = fit_spacing(fit.problem, (frequency.value, damping.value))
+    frequency, _ = intervals(fit.estimate)
+    spacing = fit_spacing(fit)
     null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     assert verdict.outcome is Outcome.CALL, verdict.reasons
