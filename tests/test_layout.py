@@ -71,9 +71,9 @@ def test_board_agrees_with_opencv() -> None:
 
 def test_dictionary_has_all_markers_and_none_of_the_undrawn_ids() -> None:
     dictionary = layout.charuco_board().getDictionary()
-    assert 66 <= len(dictionary.bytesList) <= layout.UNDRAWN_ID
+    assert len(dictionary.bytesList) == len(layout.marker_squares())
     same = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
-    assert np.array_equal(dictionary.bytesList, same.bytesList)
+    assert np.array_equal(dictionary.bytesList, same.bytesList[: len(dictionary.bytesList)])
 
 
 @pytest.mark.parametrize("width", [20.0, 60.0, 80.0])

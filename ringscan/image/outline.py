@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from ringscan.image.box import Box
 from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
+from ringscan.image.descent import descend
 from ringscan.image.edges import EdgePoints, Kind
 from ringscan.image.pose import CORNER_SD_PX, Pose, sheet_misses, sheet_slopes
 from ringscan.image.reference import SheetView
@@ -41,6 +43,8 @@ MAX_SHARP_MM = 0.8
 """Where corners are rounded by more (Corners.drop_mm), there is no line between face and wall."""
 ROUNDING_SD = 0.15
 """Of the factor by which silhouettes drop more than Corners.drop_mm."""
+SOFT_SDS = 2.0
+"""While outliers are among the points, what is farther off counts less."""
 OUTLIER_SDS = 3.0
 MAX_STEPS = 40
 """Of the fit; a tower takes some ten, what is none may wander for hundreds."""
@@ -95,8 +99,6 @@ def fit_outline(
 
     With the camera believed, the size is free: so it can be compared with the plan's.
     """
-    from scipy.optimize import least_squares
-
     sizes = np.array(sizes_mm)
     scale = float(pose.sheet_scale[0])
     size_sd = SIZE_SD if camera_free else FREE_SIZE_SD
@@ -144,20 +146,16 @@ def fit_outline(
     values = np.append(values, start.rounding)
     if camera_free:
         values = np.concatenate([values, start.vector])
-    for loss in ("soft_l1", "linear"):
+    for soft in (SOFT_SDS, None):
         points = OutlinePoints.of(edges)
-        fit = least_squares(
-            residuals,
+        values, _ = descend(
+            partial(residuals, points=points),
+            partial(slopes, points=points),
             values,
-            slopes,
-            x_scale="jac",
-            loss=loss,
-            f_scale=2.0,
-            ftol=1e-5,
-            max_nfev=MAX_STEPS,
-            args=(points,),
+            soft=soft,
+            tolerance=1e-5,
+            max_steps=MAX_STEPS,
         )
-        values = fit.x
         off, sd = points.out_mm(*unpacked(values), values[5], corners)
         kept = points.without_outliers(off, sd)
         edges = [replace(e, points_px=e.points_px[k]) for e, k in zip(edges, kept, strict=True)]

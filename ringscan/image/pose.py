@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import SheetError
 from ringscan.image.camera import Camera
+from ringscan.image.descent import descend
 from ringscan.image.photo import FILM_DIAGONAL_MM, Photo
 from ringscan.image.reference import SheetView
 
@@ -231,7 +232,6 @@ def _fit(
     start: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Least squares over the parameters, and their covariance."""
-    from scipy.optimize import least_squares
 
     def residuals(vector: NDArray[np.float64]) -> NDArray[np.float64]:
         misses = sheet_misses(vector, expected, view, scale)[used]
@@ -241,6 +241,5 @@ def _fit(
         sheet = sheet_slopes(vector, expected, view, scale)[used]
         return np.concatenate([sheet.reshape(-1, 11) / CORNER_SD_PX, expected.miss_slopes])
 
-    fit = least_squares(residuals, start, slopes, x_scale="jac", method="lm")
-    slope = np.asarray(fit.jac, dtype=np.float64)
-    return fit.x, np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)
+    vector, slope = descend(residuals, slopes, start)
+    return vector, np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)

@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 from ringscan.errors import PlanError, SheetError
 from ringscan.image.photo import Photo
 from ringscan.image.recover import name_corners
+from ringscan.image.shrink import shrunk
 from ringscan.layout import CODE_BOX, MARKER_MM, SQUARE_MM, charuco_board, ring_corners
 from ringscan.plancode import SheetCode, decode_plan
 
-SEARCH_LONG_SIDES_PX = (1800, 3600)
-"""Sizes at which markers are looked for, coarse first; corners are refined at full size."""
+SEARCH_LONG_SIDES_PX = (1600, 3200)
+"""Least sizes at which markers are looked for, coarse first; corners are refined at full size."""
+THRESHOLD_WINDOWS_PX = ((13, 13), (3, 23))
+"""Of the pictures in black and white in which markers are looked for: one, or three 10 px apart."""
 ENOUGH_CORNERS = 40
 """With fewer of the sheet's corners than this the finer size is tried as well."""
 MIN_CORNERS = 12
@@ -71,11 +74,11 @@ def find_sheet(photo: Photo) -> SheetView:
     drawn_at = ring_corners()
     possible = len(drawn_at)
     best = np.empty((0, 2)), np.empty(0, dtype=np.int64)
-    for long_side in SEARCH_LONG_SIDES_PX:
-        corners, ids = _detect(grey, board, long_side)
+    for long_side, windows in zip(SEARCH_LONG_SIDES_PX, THRESHOLD_WINDOWS_PX, strict=True):
+        corners, ids = _detect(grey, board, long_side, windows)
         if len(ids) > len(best[1]):
             best = corners, ids
-        if len(best[1]) >= ENOUGH_CORNERS or long_side >= max(grey.shape):
+        if len(best[1]) >= ENOUGH_CORNERS:
             break
     corners, ids = best
     if len(ids) < MIN_CORNERS:
@@ -131,20 +134,18 @@ def read_code(photo: Photo, view: SheetView) -> SheetCode | None:
 
 
 def _detect(
-    grey: NDArray[np.uint8], board: cv2.aruco.CharucoBoard, long_side: int
+    grey: NDArray[np.uint8],
+    board: cv2.aruco.CharucoBoard,
+    long_side: int,
+    windows: tuple[int, int],
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Chessboard corners and their numbers, found in the picture shrunk to `long_side`."""
-    shrink = min(1.0, long_side / max(grey.shape))
-    small = (
-        grey
-        if shrink == 1
-        else np.asarray(
-            cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
-        )
-    )
+    """Chessboard corners and their numbers, found in the picture shrunk to `long_side` or more."""
+    small, shrink = shrunk(grey, max(grey.shape) / long_side)
     charuco = cv2.aruco.CharucoParameters()
     charuco.minMarkers = 2
-    detector = cv2.aruco.CharucoDetector(board, charuco)
+    markers_as = cv2.aruco.DetectorParameters()
+    markers_as.adaptiveThreshWinSizeMin, markers_as.adaptiveThreshWinSizeMax = windows
+    detector = cv2.aruco.CharucoDetector(board, charuco, markers_as)
     corners, ids, markers, marker_ids = detector.detectBoard(small)
     drawn_at = ring_corners()
     seen = {}
@@ -169,12 +170,10 @@ def _unnamed(
 ) -> Iterator[tuple[int, NDArray[np.float64]]]:
     """Corners that can be seen though a marker beside them is hidden, with their numbers."""
     on_board = dict(zip(np.ravel(board.getIds()).tolist(), board.getObjPoints(), strict=True))
-    # the dictionary has more markers than the sheet: what is read as one of those is none
-    known = [k for k, number in enumerate(marker_ids) if number in on_board]
-    if not known:
+    if not marker_ids:
         return
-    drawn = np.concatenate([on_board[marker_ids[k]][:, :2] for k in known]).astype(np.float64)
-    seen = np.concatenate([outlines[k] for k in known])
+    drawn = np.concatenate([on_board[n][:, :2] for n in marker_ids]).astype(np.float64)
+    seen = np.concatenate(outlines)
     places = ring_corners()
     found = name_corners(drawn, seen, np.array(list(places.values())), grey)
     for number, place in zip(places, found, strict=True):
@@ -189,7 +188,8 @@ def _explain_failure(
     found: int,
     possible: int,
 ) -> None:
-    _, ids = _detect(np.ascontiguousarray(grey[:, ::-1]), board, SEARCH_LONG_SIDES_PX[0])
+    mirrored = np.ascontiguousarray(grey[:, ::-1])
+    _, ids = _detect(mirrored, board, SEARCH_LONG_SIDES_PX[0], THRESHOLD_WINDOWS_PX[1])
     if len(ids) >= max(MIN_CORNERS, 2 * found):
         raise SheetError(
             f"{photo.source}: the picture is mirrored; switch off the camera's mirroring, or use "
