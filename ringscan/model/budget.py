@@ -7,7 +7,7 @@ from math import exp, sqrt
 
 from ringscan.model.estimate import PoleEstimate
 
-MODEL_FREQUENCY = 0.0035
+MODEL_FREQUENCY = 0.0025
 MODEL_DAMPING = 0.02
 """Standard uncertainties, relative, for what the model leaves out: shadows, gloss, a corner that
 is not printed as its motion says. Set on rendered pictures and simulated walls that were used while

@@ -81,4 +81,6 @@ def gauss_newton(
         else:
             break
         here = there
+        if now - cost(there) < STRAIGHT:
+            break
     return here

@@ -180,7 +180,7 @@ def test_damping_ramp(f: float) -> None:
         pixel_mm=0.2,
     )
     _, fit = fitted(wall, 16)
-    frequency, _ = intervals(fit.estimate)
+    frequency, damping = intervals(fit.estimate)
     assert abs(in_standard_errors(frequency, f)) < 3.5
     assert abs(in_standard_errors(damping, 0.09)) < 3.5
     assert frequency.half_width < 0.04 * f
@@ -190,7 +190,7 @@ def test_places_that_are_a_little_wrong_cost_little() -> None:
     """Scale, edge and heights off by twice their standard uncertainty."""
     wall = Wall(stretch=0.008, shift_mm=-0.2, height_mm=0.4, **COARSE)
     _, fit = fitted(wall, 17)
-    frequency, _ = intervals(fit.estimate)
+    frequency, damping = intervals(fit.estimate)
     # twice in three inputs is a rare photo: the intervals' double
     assert abs(in_standard_errors(frequency, 38)) < 4
     assert abs(in_standard_errors(damping, 0.08)) < 4

@@ -92,7 +92,7 @@ def test_damping_ramps_give_the_best_setting(f: float, zeta: float, hz: float) -
     )
     fit, best, outcome = read(wall, 3)
     assert outcome is Outcome.CALL
-    frequency, _ = intervals(fit.estimate)
+    frequency, damping = intervals(fit.estimate)
     assert frequency.low < f < frequency.high
     assert damping.low < zeta < damping.high
     truth = truly_best(wall, hz)
