@@ -42,6 +42,7 @@ def gauss_newton(
     lowest: Array,
     highest: Array,
     precision: Array | None = None,
+    noise: float = 1.0,
     rounds: int = ROUNDS,
 ) -> Tangent:
     """Minimise the sum of squares of what the model leaves.
@@ -53,6 +54,7 @@ def gauss_newton(
     longest : step of each parameter, at most, (k,)
     lowest, highest : bounds of each parameter, (k,)
     precision : 1 / variance with which each parameter is known to be 0 beforehand, (k,)
+    noise : variance of what is left, as far as it matters to the parameters
     rounds : at most
     """
     weight = np.zeros(start.at.size) if precision is None else precision
@@ -65,7 +67,7 @@ def gauss_newton(
         flat = here.jacobian.reshape(start.at.size, -1)
         fall = flat @ here.left.ravel() - weight * here.at
         step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
-        if step @ fall < STRAIGHT:
+        if step @ fall < STRAIGHT * noise:
             return Tangent(
                 at=np.clip(here.at + step, lowest, highest),
                 jacobian=here.jacobian,
@@ -81,6 +83,6 @@ def gauss_newton(
         else:
             break
         here = there
-        if now - cost(there) < STRAIGHT:
+        if now - cost(there) < STRAIGHT * noise:
             break
     return here

@@ -105,6 +105,7 @@ def _descend(model: WholeModel, at: Array) -> Tangent:
         lowest=lowest,
         highest=highest,
         precision=over * known,
+        noise=over,
     )
 
 
