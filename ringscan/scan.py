@@ -142,7 +142,7 @@ def scan_photo(
 def measure(look: Look, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
     plan, axis = look.plan, look.axis
-    walls = walls_of(bands, plan, axis)
+    walls = walls_of(bands, plan, axis).pooled()
     fit = fit_jointly(walls, _doubts(look))
     if look.reference in SKEW_UNCERTAINTY_MM:
         fit = _doubting_skew(fit, look, bands)
@@ -155,12 +155,12 @@ def measure(look: Look, bands: Bands) -> Scan:
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     if verdict.outcome is Outcome.CALL:
         # part of a ripple that decays from the other edge can pass for one from this edge
-        story = mirrored_story(walls.pooled(), verdict.evidence)
+        story = mirrored_story(walls, CLEARLY * verdict.evidence)
         if story is not None:
             verdict = replace(verdict, outcome=Outcome.DISAGREEMENT, reasons=(story,))
     else:
         causes = suspects(
-            walls.pooled(),
+            walls,
             _as_other_axis(bands, plan, axis),
             evidence=verdict.evidence,
             threshold=verdict.chance_threshold,
@@ -268,7 +268,7 @@ def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
         frequency_hz=_band_means(bands, commands.frequency_hz, layers),
         damping_ratio=_band_means(bands, commands.damping_ratio, layers),
     )
-    return walls_of(swapped, plan, other)
+    return walls_of(swapped, plan, other).pooled()
 
 
 def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:

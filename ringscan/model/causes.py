@@ -20,7 +20,10 @@ from ringscan.model.shapers import Impulses
 Array = NDArray[np.float64]
 
 CLEARLY = 1.5
-"""Factor in evidence by which another story must beat the plan's."""
+CLEARLY_SLOWER = 1.2
+"""Factors in evidence by which another story must beat the plan's. A slower print's ripples are
+explained by the plan's speed in part, with another frequency; on walls printed as planned no other
+speed explained more than 1.08 times as much."""
 
 MARGIN_MM = 1.6
 """Stretch behind the last impulse that no story uses: a wrong one takes the corner's own rounding
@@ -42,12 +45,12 @@ class SameEverywhere:
     message: str
 
 
-def mirrored_story(walls: Walls, evidence: float) -> str | None:
-    """The ripple decays from the other edge."""
+def mirrored_story(walls: Walls, to_beat: float) -> str | None:
+    """The ripple decays from the other edge: told if that has more evidence than `to_beat`."""
     other = replace(
         walls, intensity=walls.intensity[:, ::-1].copy(), valid=walls.valid[:, ::-1].copy()
     )
-    if _best_gain(other) <= CLEARLY * evidence:
+    if _best_gain(other) <= to_beat:
         return None
     return (
         "the ripple starts at the other edge of the face: the tower was printed the other way "
@@ -55,9 +58,9 @@ def mirrored_story(walls: Walls, evidence: float) -> str | None:
     )
 
 
-def other_ramp_story(other: Walls | None, evidence: float) -> str | None:
+def other_ramp_story(other: Walls | None, to_beat: float) -> str | None:
     """The ramp of the other axis explains the wall better."""
-    if other is None or _best_gain(other) <= CLEARLY * evidence:
+    if other is None or _best_gain(other) <= to_beat:
         return None
     return "the other axis's ramp explains this face better: is it the right face of the tower?"
 
@@ -85,7 +88,7 @@ def no_ramp_story(walls: Walls) -> SameEverywhere | None:
     )
 
 
-def speed_story(walls: Walls, evidence: float) -> str | None:
+def speed_story(walls: Walls, to_beat: float) -> str | None:
     """The face was printed more slowly than planned."""
     motion = walls.motion
 
@@ -95,7 +98,7 @@ def speed_story(walls: Walls, evidence: float) -> str | None:
 
     gains = [_best_gain(slower(float(ratio))) for ratio in SPEED_RATIOS]
     best = int(np.argmax(gains))
-    if gains[best] <= CLEARLY * evidence:
+    if gains[best] <= to_beat:
         return None
     return (
         f"it all fits if the face was printed at about {SPEED_RATIOS[best] * motion.speed_mm_s:.0f}"
@@ -119,12 +122,12 @@ def suspects(walls: Walls, other: Walls | None, *, evidence: float, threshold: f
     same = no_ramp_story(walls) if evidence < threshold else None
     problem = _behind_the_corner(walls)
     own = search(problem)
-    to_beat = max(float(own.gain.max()), chance_threshold(problem, own))
-    to_beat = max(to_beat, 0.0 if same is None else same.gain / CLEARLY)
+    plans = max(float(own.gain.max()), chance_threshold(problem, own))
+    least = 0.0 if same is None else same.gain
     trials: tuple[Callable[[], str | None], ...] = (
-        lambda: mirrored_story(walls, to_beat),
-        lambda: other_ramp_story(other, to_beat),
-        lambda: speed_story(walls, to_beat),
+        lambda: mirrored_story(walls, max(CLEARLY * plans, least)),
+        lambda: other_ramp_story(other, max(CLEARLY * plans, least)),
+        lambda: speed_story(walls, max(CLEARLY_SLOWER * plans, least)),
         lambda: None if same is None else same.message,
     )
     return [story for trial in trials if (story := trial()) is not None][:1]

@@ -86,7 +86,10 @@ def test_ramp_not_in_effect(wall: Wall, printed: tuple[float, ...]) -> None:
     assert figure(message, "Hz") == pytest.approx(wall.frequency_hz, rel=0.05)
 
 
-@pytest.mark.parametrize(("wall", "share"), [(SOFT, 0.6), (MIDDLE, 0.7), (STIFF, 0.6)])
+@pytest.mark.parametrize(
+    ("wall", "share"),
+    [(SOFT, 0.6), (MIDDLE, 0.7), (MIDDLE, 0.8), (STIFF, 0.6), (STIFF, 0.8)],
+)
 def test_slower_than_commanded(wall: Wall, share: float) -> None:
     slow = share * wall.speed_mm_s
     walls = told(simulate_walls(replace(wall, speed_mm_s=slow), 4), wall, TOLD)
