@@ -52,8 +52,8 @@ TURNED_TIMES = 4.0
 top changed over. Two of three such pictures were off by four times the usual doubt."""
 
 FLAGGED_TIMES = 2.5
-"""Factor on these for a face with a flag: an edge that was not seen, a sheet that does not lie flat,
-a size that is not the plan's. None of the pictures that the doubts were measured on had one."""
+"""Factor on these for a face with a flag: an edge that was not seen, a sheet that does not lie
+flat, a size that is not the plan's. None of the pictures that were measured for these had one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
