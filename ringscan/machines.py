@@ -15,7 +15,7 @@ from math import exp, inf, log
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import MODEL_DAMPING, MODEL_FREQUENCY, Interval
+from ringscan.model.budget import PHOTO, Interval
 from ringscan.model.pooling import NORMAL_95, Pooled, outliers, pool, pool_repeats
 from ringscan.model.verdict import WIDEST_INTERVAL, Outcome
 from ringscan.readings import Failed, Reading
@@ -222,8 +222,8 @@ def _answer(
         frequency, damping = pool_repeats(hz, error_hz), pool_repeats(log_zeta, error_log)
     else:
         # what the model leaves out of one tower it leaves out of all
-        frequency = pool(hz, error_hz, common=MODEL_FREQUENCY * float(np.median(hz)))
-        damping = pool(log_zeta, error_log, common=MODEL_DAMPING)
+        frequency = pool(hz, error_hz, common=PHOTO.frequency * float(np.median(hz)))
+        damping = pool(log_zeta, error_log, common=PHOTO.damping_ratio)
     for part in (part for part, is_out in zip(parts, out, strict=True) if is_out):
         apart = part.frequency_hz.value - frequency.value
         reason = (

@@ -7,11 +7,22 @@ from math import exp, sqrt
 
 from ringscan.model.estimate import PoleEstimate
 
-MODEL_FREQUENCY = 0.0025
-MODEL_DAMPING = 0.02
-"""Standard uncertainties, relative, for what the model leaves out: shadows, gloss, a corner that
-is not printed as its motion says. Set on rendered pictures and simulated walls that were used while
-developing."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beyond:
+    """Standard uncertainties, relative, for what the model leaves out, which no residual shows."""
+
+    frequency: float
+    damping_ratio: float
+
+
+WALL = Beyond(frequency=0.002, damping_ratio=0.015)
+"""Of a wall whose slopes are known: a corner that is not printed as its motion says. Set on
+simulated walls that were used while developing."""
+
+PHOTO = Beyond(frequency=0.0032, damping_ratio=0.025)
+"""Of a photographed one: shadows, gloss and blur as well. Set on rendered pictures that were used
+while developing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,11 +39,11 @@ class Interval:
         return (self.high - self.low) / 2
 
 
-def intervals(estimate: PoleEstimate) -> tuple[Interval, Interval]:
+def intervals(estimate: PoleEstimate, beyond: Beyond = PHOTO) -> tuple[Interval, Interval]:
     """95 % intervals of the natural frequency (Hz) and the damping ratio."""
     f, zeta, spread = estimate.frequency_hz, estimate.damping_ratio, estimate.covariance
-    u_f = sqrt(spread[0, 0] + (MODEL_FREQUENCY * f) ** 2)
-    u_zeta = sqrt(spread[1, 1] + (MODEL_DAMPING * zeta) ** 2)
+    u_f = sqrt(spread[0, 0] + (beyond.frequency * f) ** 2)
+    u_zeta = sqrt(spread[1, 1] + (beyond.damping_ratio * zeta) ** 2)
     k = coverage_factor(estimate.freedom)
     ratio = exp(min(k * u_zeta / zeta, 5.0))
     return (

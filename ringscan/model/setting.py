@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import MODEL_DAMPING, MODEL_FREQUENCY, Interval, intervals
+from ringscan.model.budget import PHOTO, Interval, intervals
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
@@ -80,8 +80,8 @@ def best_damping(
     impulses = shaper_impulses(shaper, frequency_hz, settings)
     spread = estimate.covariance + np.diag(
         [
-            (MODEL_FREQUENCY * estimate.frequency_hz) ** 2,
-            (MODEL_DAMPING * estimate.damping_ratio) ** 2,
+            (PHOTO.frequency * estimate.frequency_hz) ** 2,
+            (PHOTO.damping_ratio * estimate.damping_ratio) ** 2,
         ]
     )
     mean = np.array([estimate.frequency_hz, estimate.damping_ratio])

@@ -122,7 +122,7 @@ def _finish(model: WholeModel, view: Tangent) -> Settled:
             covariance=covariance[i : i + 2, i : i + 2],
             freedom=freedom,
         )
-        found.append(Mode(estimate=estimate, strength=complex(*at[i + 2 : i + 4])))
+        found.append(Mode(estimate=estimate, strength=model.strength(at, i)))
     drawing = model.drawing(at)
     ripple = model.ripple(at, drawing).real
     first = np.real(found[0].strength * drawing.slope(found[0].estimate.pole))

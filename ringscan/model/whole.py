@@ -2,7 +2,9 @@
 
 Parameters, in this order: what was given and may be bent (5, see `Bent`), the second and third
 power of the shading (2), and for each mode its natural frequency, damping ratio, and the real and
-imaginary part of its strength c0 (4 each).
+imaginary part of its strength (4 each). That is c0 as at an edge that was not shifted: a shift by
+itself leaves the waves of the cruising nozzle where they are, or each would turn the other's phase
+and the fit would creep.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 GIVEN = slice(0, 5)
-HEIGHT, ALONG = 2, 3
+SHIFT, HEIGHT, ALONG = 0, 2, 3
 SHADING = slice(5, 7)
 FIRST_MODE = 7
 MODE_SIZE = 4
@@ -78,28 +80,41 @@ class WholeModel:
         """Sum of all modes' ripples, whose real part is their brightness, (b, n)."""
         total = np.zeros(drawing.passing_s.shape, complex)
         for i in modes(at):
-            total += complex(*at[i + 2 : i + 4]) * drawing.slope(trial_pole(*at[i : i + 2]))
+            total += self.strength(at, i) * drawing.slope(trial_pole(*at[i : i + 2]))
         return total
+
+    def strength(self, at: Array, mode: int) -> complex:
+        """c0 of the mode whose parameters begin at `mode`."""
+        return complex(*at[mode + 2 : mode + 4]) * self._back(at, trial_pole(*at[mode : mode + 2]))
+
+    def _back(self, at: Array, lam: complex) -> complex:
+        """Factor that undoes what the shift does to a wave of the cruising nozzle."""
+        return complex(np.exp(-lam * at[SHIFT] / self.walls.motion.top_speed_mm_s))
 
     def __call__(self, at: Array) -> Tangent:
         """The filtered model about a point."""
         drawing = self.drawing(at)
         ripple = np.zeros(drawing.passing_s.shape, complex)
-        moved, higher, poles = np.zeros_like(ripple), np.zeros_like(ripple), []
+        moved, stretched, higher = (np.zeros_like(ripple) for _ in range(3))
+        poles = []
         # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
         true_hz = self.walls.commanded_hz + at[HEIGHT] * self.doubts.hz_per_mm
         sooner = np.where(np.isnan(true_hz), 0.0, self.doubts.hz_per_mm / true_hz)[:, None]
+        pace = 1 / self.walls.motion.top_speed_mm_s
         for i in modes(at):
-            lam, c = trial_pole(*at[i : i + 2]), complex(*at[i + 2 : i + 4])
+            lam = trial_pole(*at[i : i + 2])
+            c, back = self.strength(at, i), self._back(at, lam)
             wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
             slope, turn = left * wave, drawing.left_turn(lam)[:, None]
             ripple += c * slope
-            moved += c * slope * drawing.wave_rise(lam)
+            rise = c * slope * drawing.wave_rise(lam)
+            moved += rise - c * slope * lam * pace
+            stretched += rise
             higher += c * wave * turn * -lam * sooner
-            pulled = c * (wave * turn + slope * drawing.wave_turn(lam))
+            pulled = c * (wave * turn + slope * (drawing.wave_turn(lam) - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
-            poles += [slope.real, -slope.imag]
-        changes = [moved.real, moved.real * self.walls.s_mm, higher.real]
+            poles += [(back * slope).real, -(back * slope).imag]
+        changes = [moved.real, stretched.real * self.walls.s_mm, higher.real]
         for i, step in enumerate(ALONG_STEPS):
             there = at.copy()
             there[ALONG + i] += step

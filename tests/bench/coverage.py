@@ -17,7 +17,7 @@ import numpy as np
 from scipy.stats import binomtest
 
 from ringscan.model.answers import fit_null, fit_spacing
-from ringscan.model.budget import Interval, intervals
+from ringscan.model.budget import WALL, Interval, intervals
 from ringscan.model.fit import fit_jointly
 from ringscan.model.verdict import Outcome, judge
 from ringscan.plan import Quantity
@@ -41,7 +41,7 @@ def read(wall: Wall, seed: int) -> Reading:
     """Simulate one wall and read it as the tool does."""
     walls = simulate_walls(wall, seed)
     fit = fit_jointly(walls, doubts_of(wall))
-    frequency, damping = intervals(fit.estimate)
+    frequency, damping = intervals(fit.estimate, WALL)
     spacing = fit_spacing(fit)
     null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
