@@ -54,7 +54,8 @@ def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
         # relative errors count, so that a dark end of the face is followed as well as a lit one
         gram = (weight @ pairs).reshape(-1, P.shape[1], P.shape[1])
         right = (weight * filled) @ P
-        base = np.linalg.solve(gram, right[..., None])[..., 0] @ P.T
+        # a band may have no sample left
+        base = (np.linalg.pinv(gram, hermitian=True) @ right[..., None])[..., 0] @ P.T
         floor = 0.02 * np.maximum(base.max(axis=1, keepdims=True), 1e-12)
         base = np.maximum(base, floor)
         weight = valid / base**2

@@ -6,6 +6,8 @@ import control
 import numpy as np
 import pytest
 from scipy.stats import chi2
+from skimage import data
+from skimage.transform import resize
 from walls import RAMP, Wall, doubts_of, random_wall, simulate_walls, wall_height_mm
 
 from ringscan.model.answers import fit_null, fit_spacing, measure_ripple
@@ -160,6 +162,46 @@ def test_blank_wall_gets_no_call(seed: int) -> None:
     verdict = judged(walls, fit)
     assert verdict.outcome is Outcome.NO_CALL
     assert verdict.reasons
+
+
+@pytest.mark.parametrize("name", ["brick", "gravel", "grass"])
+@pytest.mark.parametrize("family", ["ZV", "EI"])
+def test_pictures_of_rough_walls_get_no_call(name: str, family: str) -> None:
+    """scikit-image's photographs of a brick wall, gravel and grass, read as if printed."""
+    blank = Wall(frequency_hz=0, family=family, **COARSE)
+    walls = simulate_walls(blank, 1)
+    bands, samples = walls.intensity.shape
+    light = (getattr(data, name)() / 255) ** 2.2
+    for picture in (light, light.T):
+        # sampled as evenly as the wall is, five rows to a band; dark joints leave whole bands out
+        rows = resize(picture[:, :300], (5 * bands, samples), anti_aliasing=True)
+        textured = replace(walls, intensity=rows.reshape(bands, 5, samples).mean(axis=1))
+        verdict = judged(textured, fit_jointly(textured, doubts_of(blank)))
+        assert verdict.outcome is Outcome.NO_CALL
+
+
+def test_waves_up_the_tower_do_not_move_the_answer() -> None:
+    """Brightness that changes from layer to layer, a fifth up and down, as it does where bands of
+    layers shrink or shine differently."""
+    wall = Wall(texture_um=2, **COARSE)
+    walls, fit = fitted(wall, 19)
+    bands = walls.intensity.shape[0]
+    waves = 1 + 0.2 * np.sin(2 * np.pi * np.arange(bands) / 5.3)
+    waved = replace(walls, intensity=walls.intensity * waves[:, None])
+    moved = fit_jointly(waved, doubts_of(wall)).estimate
+    # each band is compared with its own shading: what is left is rounding
+    assert moved.frequency_hz == pytest.approx(fit.estimate.frequency_hz, rel=1e-4)
+    assert moved.damping_ratio == pytest.approx(fit.estimate.damping_ratio, rel=1e-3)
+
+
+def test_slanted_waves_are_no_ringing() -> None:
+    """Waves up the tower that lean by half a wave over the face."""
+    blank = Wall(frequency_hz=0, texture_um=2, **COARSE)
+    walls = simulate_walls(blank, 20)
+    bands, samples = walls.intensity.shape
+    phase = np.arange(bands)[:, None] / 5.3 + 0.5 * np.arange(samples) / samples
+    waved = replace(walls, intensity=walls.intensity * (1 + 0.2 * np.sin(2 * np.pi * phase)))
+    assert judged(waved, fit_jointly(waved, doubts_of(blank))).outcome is Outcome.NO_CALL
 
 
 def test_lamp_on_the_other_side_gives_the_same_answer() -> None:

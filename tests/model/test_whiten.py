@@ -166,3 +166,16 @@ def test_groups_are_not_compared_with_each_other() -> None:
     apart = build_whitener(S_MM, noise, VALID, group=group, shared=False)
     plain = built(coloured(19), shared=False)
     assert np.allclose(apart.scale, plain.scale, rtol=0.25)
+
+
+def test_a_band_without_any_sample_is_flat() -> None:
+    """Where a band's slopes are all too steep nothing of it is left."""
+    s_mm = np.arange(100) * 0.2
+    intensity = 1 + 0.1 * np.random.default_rng(3).standard_normal((3, 100))
+    valid = np.ones((3, 100), bool)
+    valid[1] = False
+    flat = flatten(s_mm, intensity, valid)
+    assert (flat[1] == 0).all()
+    alone = flatten(s_mm, intensity[[0, 2]], valid[[0, 2]])
+    # the neighbours do not notice: rounding
+    assert flat[[0, 2]] == pytest.approx(alone, abs=1e-12)
