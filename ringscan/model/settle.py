@@ -24,7 +24,7 @@ ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
 LOOSE = [0, 1, 5, 6, FIRST_MODE, FIRST_MODE + 1]
 """What each of these trials may move: shift, stretch, shading, and the pole."""
 
-ALONG_BANDS = 14
+ALONG_BANDS = 10
 ROUGH_BANDS = 24
 """Bands to choose a start of the axis along the face by, and to settle first by; the whole wall
 then needs a round or two."""
