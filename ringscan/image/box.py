@@ -83,11 +83,17 @@ class Box:
         u, v = self.inside_out(eye_mm[None, :2])
         return float((u if side.upright else v)[0]) * side.sign - self.reach_mm(side)
 
-    def shadow_hull(self, eye_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    def shadow_hull(self, eye_mm: NDArray[np.float64]) -> NDArray[np.float32]:
         """Convex outline of what the box hides of the sheet from the eye, (n, 2) in sheet mm."""
-        halves = np.array([self.width_mm, self.height_mm]) / 2
-        foot = np.array([self.x_mm, self.y_mm]) + (_CORNERS * halves) @ np.array(self.axes)
-        spread = eye_mm[2] / (eye_mm[2] + self.width_mm)
-        face = eye_mm[:2] + (foot - eye_mm[:2]) * spread
-        corners = np.concatenate([foot, face]).astype(np.float32)
-        return cv2.convexHull(corners)[:, 0].astype(np.float64)
+        # plain numbers: this runs hundreds of times while a tower is looked for
+        eye_x, eye_y, eye_z = eye_mm.tolist()
+        spread = eye_z / (eye_z + self.width_mm)
+        turn = math.radians(self.yaw_deg)
+        c, s = math.cos(turn), math.sin(turn)
+        corners = []
+        for u, v in _CORNERS.tolist():
+            u, v = u * self.width_mm / 2, v * self.height_mm / 2
+            x, y = self.x_mm + u * c + v * s, self.y_mm + u * s - v * c
+            corners += [(x, y), (eye_x + (x - eye_x) * spread, eye_y + (y - eye_y) * spread)]
+        hull = cv2.convexHull(np.array(corners, np.float32))
+        return np.asarray(hull, dtype=np.float32)[:, 0]

@@ -54,6 +54,30 @@ class Camera:
         px: NDArray[np.float64] = self.focal_px * bent + self.centre_px
         return px
 
+    def project_rows(
+        self, starts_mm: NDArray[np.float64], way: NDArray[np.float64], along: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Where points `along` one way from each start, (n, 3), appear: x and y, px, (n, m) each.
+
+        In single precision: to 0.001 px, and much faster than `project`.
+        """
+        starts = self.seen_from(starts_mm)
+        step = self.seen_from(way[None])[0] - self.translation_mm
+        x, y, depth = (
+            starts[:, k, None].astype(np.float32) + (step[k] * along).astype(np.float32)
+            for k in range(3)
+        )
+        x /= depth
+        y /= depth
+        bend = np.float32(self.k1) * (x * x + y * y)
+        bend += 1
+        bend *= np.float32(self.focal_px)
+        x *= bend
+        y *= bend
+        x += np.float32(self.centre_px[0])
+        y += np.float32(self.centre_px[1])
+        return x, y
+
     def rays(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Ways in the sheet's frame that pixels, (n, 2), look along; of any length, (n, 3)."""
         bent = (points_px - np.asarray(self.centre_px)) / self.focal_px

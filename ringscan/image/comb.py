@@ -22,12 +22,16 @@ FINE_PX_PER_MM = 4
 """Of the map in which bars are compared; the search then runs on a map of 1 px per mm."""
 WINDOW_MM = (COMB_PERIOD_MM, 2.0)
 """Along and across the bars' direction of change: one whole period, and little more."""
+MIN_SHARE = 0.15
+"""Share of a window that must lie in white bars, and in black ones."""
 SEEN_CONTRAST = 0.25
 """Michelson contrast from which the comb counts as seen; print has over .6, a tower under .1."""
 SEARCH_MM, SEARCH_DEG = 10.0, 12.0
 """A tower laid down by hand is off its place by less."""
 SIZE_DOUBT, SIZE_SLACK = 0.02, 0.03
 """A size off the plan's by SIZE_SLACK must explain some SIZE_DOUBT of the map; more is no worse."""
+ORIGIN = np.array(COMB_BOX[:2], np.float32) + np.float32(0.5)
+"""Of the map of 1 px per mm: the centre of its pixel (0, 0), mm."""
 MAX_STRETCH = 0.5
 MIN_HIDDEN = 0.6
 """Share of the comb below a tower that must be hidden by it."""
@@ -35,31 +39,38 @@ MIN_SEEN = 0.4
 """Share of the comb beside the tower that must be seen."""
 
 
-def ink(points_mm: NDArray[np.float64], side: Side, outline: Outline) -> NDArray[np.float64]:
-    """Signed comb at points of the sheet as drawn, (..., 2): cosine, positive on black bars.
+Array = NDArray[np.floating]
 
-    NaN beside and beyond the comb of that side; continued inward, under the tower.
+
+def ink(along_mm: Array, side: Side) -> Array:
+    """Signed comb at places along a side of the sheet as drawn: cosine, positive on black bars.
+
+    Places are y for the upright sides, x for the others.
     """
+    middle = TOWER_CENTRE[1 if side.upright else 0]
+    wave: Array = np.cos((along_mm - middle) * (2 * math.pi / COMB_PERIOD_MM))
+    return wave
+
+
+def comb_depth(across_mm: Array, side: Side, outline: Outline) -> Array:
+    """How far places on the sheet as drawn lie outside the tower's printed outline, mm.
+
+    Places are x for the upright sides, y for the others.
+    """
+    low = {Side.LEFT: outline.left, Side.TOP: outline.top}
+    if side in low:
+        return low[side] - across_mm
+    return across_mm - (outline.right if side is Side.RIGHT else outline.bottom)
+
+
+def comb_ends(side: Side, outline: Outline) -> tuple[float, float, float]:
+    """Between which places along a side its comb is drawn, and to which depth."""
     left, top, right, bottom = COMB_BOX
-    x, y = points_mm[..., 0], points_mm[..., 1]
     if side.upright:
-        inside, phase = (y > top) & (y < bottom), y - TOWER_CENTRE[1]
-        inside &= x > left if side is Side.LEFT else x < right
-    else:
-        inside, phase = (x > outline.left) & (x < outline.right), x - TOWER_CENTRE[0]
-        inside &= y > top if side is Side.TOP else y < bottom
-    return np.where(inside, np.cos(2 * np.pi * phase / COMB_PERIOD_MM), np.nan)
-
-
-def comb_depth(points_mm: NDArray[np.float64], side: Side, outline: Outline) -> NDArray[np.float64]:
-    """How far points of the sheet as drawn lie outside the tower's printed outline, mm."""
-    away = {
-        Side.LEFT: outline.left - points_mm[..., 0],
-        Side.RIGHT: points_mm[..., 0] - outline.right,
-        Side.TOP: outline.top - points_mm[..., 1],
-        Side.BASE: points_mm[..., 1] - outline.bottom,
-    }
-    return away[side]
+        outer = left if side is Side.LEFT else right
+        return top, bottom, float(comb_depth(np.array(outer), side, outline))
+    outer = top if side is Side.TOP else bottom
+    return outline.left, outline.right, float(comb_depth(np.array(outer), side, outline))
 
 
 def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
@@ -85,7 +96,7 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     )
 
     # what hiding each place adds to the places that are as they should be
-    gain = np.where(known, np.where(seen, -1, 1), 0).astype(np.int32)
+    gain = np.where(known, np.where(seen, -1, 1), 0).astype(np.float32).ravel()
     beside_all, known_all = float((seen & known).sum()), float(known.sum())
 
     def score(box: Box) -> float:
@@ -95,14 +106,14 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
         )
         if max(stretch) > MAX_STRETCH:
             return -math.inf
-        inside = _hidden(box, eye, seen.shape)
-        agree = beside_all + float(np.vdot(gain, inside.view(np.uint8)))
+        agree = beside_all + float(gain @ _hidden(box, eye, seen.shape).ravel())
         doubt = sum(SIZE_DOUBT * (1 - math.exp(-part / SIZE_SLACK)) for part in stretch)
         return agree / known_all - doubt
 
     box = _search(start, score)
-    inside = _hidden(box, eye, seen.shape)
-    grown = cv2.dilate(inside.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
+    hidden = _hidden(box, eye, seen.shape)
+    grown = cv2.dilate(hidden, np.ones((9, 9), np.uint8)).astype(bool)
+    inside = hidden.astype(bool)
     below, beside = inside & known, grown & ~inside & known
     if not below.any() or (~seen[below]).mean() < MIN_HIDDEN:
         raise FaceError(
@@ -165,36 +176,68 @@ def _seen_map(
     to_map = np.array([[k, 0, -left * k], [0, k, -top * k], [0, 0, 1.0]])
     warp = to_map @ np.linalg.inv(view.homography)
     grey = cv2.warpPerspective(photo.grey8(), warp, size, flags=cv2.INTER_LINEAR, borderValue=0)
-    inside = cv2.warpPerspective(
-        np.full(photo.luma.shape, 255, np.uint8), warp, size, flags=cv2.INTER_NEAREST
-    ).astype(bool)
-    light = photo.light_of_grey8()[grey]
-    x, y = np.meshgrid(left + np.arange(size[0]) / k, top + np.arange(size[1]) / k)
-    points = np.stack([x, y], axis=-1)
+    light = np.asarray(cv2.LUT(grey, photo.light_of_grey8()), dtype=np.float32)
+    x, y = left + np.arange(size[0]) / k, top + np.arange(size[1]) / k
+    inside = _in_picture(photo, view, x, y)
     seen = np.zeros(light.shape, dtype=bool)
     known = np.zeros(light.shape, dtype=bool)
     for side in Side:
-        wave = ink(points, side, outline)
-        wave[comb_depth(points, side, outline) < 0] = np.nan
-        window = WINDOW_MM if not side.upright else WINDOW_MM[::-1]
-        box = tuple(round(w * k) for w in window)
-        white = cv2.boxFilter((light * (wave < 0)).astype(np.float32), -1, box)
-        black = cv2.boxFilter((light * (wave > 0)).astype(np.float32), -1, box)
-        white_n = cv2.boxFilter((wave < 0).astype(np.float32), -1, box)
-        black_n = cv2.boxFilter((wave > 0).astype(np.float32), -1, box)
-        zone = np.isfinite(wave) & inside & (white_n > 0.15) & (black_n > 0.15)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            white, black = white / white_n, black / black_n
-            contrast = (white - black) / (white + black)
-        seen |= zone & (contrast > SEEN_CONTRAST)
-        known |= zone
+        low, high, outer = comb_ends(side, outline)
+        along, across = (y, x) if side.upright else (x, y)
+        depth = comb_depth(across, side, outline)
+        strips = _stretch((along > low) & (along < high)), _stretch((depth >= 0) & (depth < outer))
+        zone = strips if side.upright else strips[::-1]
+        wave = ink(along[strips[0]], side)
+        contrast, held = _contrast(light[zone], wave[:, None] if side.upright else wave)
+        held &= inside[zone]
+        seen[zone] |= held & (contrast > SEEN_CONTRAST)
+        known[zone] |= held
     coarse = slice(k // 2, None, k)
     return seen[coarse, coarse], known[coarse, coarse]
 
 
-def _hidden(box: Box, eye: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Map of what the box hides of the comb's area."""
-    hull = box.shadow_hull(eye) - np.array(COMB_BOX[:2]) - 0.5
-    mask = np.zeros(shape, dtype=np.uint8)
-    cv2.fillConvexPoly(mask, np.round(hull * 16).astype(np.int32), 1, shift=4)
-    return mask.view(np.bool_)
+def _in_picture(photo: Photo, view: SheetView, x_mm: Array, y_mm: Array) -> NDArray[np.bool_]:
+    """Which points of a grid on the sheet as drawn are in the picture, (y, x)."""
+    x, y, depth = (
+        (row[0] * x_mm + row[2]).astype(np.float32) + (row[1] * y_mm[:, None]).astype(np.float32)
+        for row in view.homography
+    )
+    in_x = np.abs(x / depth - (photo.width_px - 1) / 2) < photo.width_px / 2
+    return np.asarray(in_x & (np.abs(y / depth - (photo.height_px - 1) / 2) < photo.height_px / 2))
+
+
+def _stretch(which: NDArray[np.bool_]) -> slice:
+    """From the first to the last that is so."""
+    places = np.flatnonzero(which)
+    return slice(places[0], places[-1] + 1) if len(places) else slice(0, 0)
+
+
+def _contrast(light: NDArray[np.float32], wave: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Michelson contrast of the bars around each place, and where there are enough of both."""
+    along = 1 if wave.ndim == 1 else 0
+    window = tuple(round(mm * FINE_PX_PER_MM) for mm in WINDOW_MM)
+    box = window if along == 1 else window[::-1]
+
+    def summed(values: Array) -> NDArray[np.float32]:
+        return np.asarray(
+            cv2.boxFilter(values.astype(np.float32), -1, box, borderType=cv2.BORDER_CONSTANT)
+        )
+
+    shares = [summed(np.broadcast_to(bars, light.shape)) for bars in (wave < 0, wave > 0)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        white, black = (
+            summed(light * bars) / share
+            for bars, share in zip((wave < 0, wave > 0), shares, strict=True)
+        )
+        contrast = (white - black) / (white + black)
+    return contrast, np.asarray((shares[0] > MIN_SHARE) & (shares[1] > MIN_SHARE))
+
+
+def _hidden(box: Box, eye: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Map of what the box hides of the comb's area: 1 there, else 0."""
+    hull = box.shadow_hull(eye)
+    hull -= ORIGIN
+    hull *= 16
+    mask = np.zeros(shape, dtype=np.float32)
+    cv2.fillConvexPoly(mask, np.rint(hull).astype(np.int32), 1.0, shift=4)
+    return mask

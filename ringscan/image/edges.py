@@ -10,15 +10,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.image.box import Side
-from ringscan.image.comb import comb_depth, ink
+from ringscan.image.comb import comb_depth, comb_ends, ink
 from ringscan.image.strip import Crop, Place, Strip
 from ringscan.layout import COMB_PERIOD_MM, Outline
+
+Array = NDArray[np.float64]
 
 END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
@@ -79,21 +82,28 @@ def comb_edge(
     strip = Strip.of(crop, place, reach_mm)
     eye = place.camera.position_mm
     # a point and what it hides of the sheet lie on one ray from the eye
-    up = 1 - strip.points_mm[..., 2:] / eye[2]
-    ground = (eye[:2] + (strip.points_mm[..., :2] - eye[:2]) / up) / sheet_scale
-    wave = ink(ground, place.side, outline)
-    depth = comb_depth(ground, place.side, outline)
+    up = 1 - strip.starts_mm[:, 2:] / eye[2]
+    starts = (eye[:2] + (strip.starts_mm[:, :2] - eye[:2]) / up) / sheet_scale
+    ways = strip.way[:2] / up / sheet_scale
+    x, y = (starts[:, k, None] + ways[:, k, None] * strip.out for k in range(2))
+    along, across = (y, x) if place.side.upright else (x, y)
+    low, high, outer = comb_ends(place.side, outline)
+    wave = ink(along.astype(np.float32), place.side)
+    wave[(along <= low) | (along >= high)] = 0
+    wave[comb_depth(across, place.side, outline) >= outer] = 0
+
     period = COMB_PERIOD_MM * float(sheet_scale.mean() * up.mean())
-    found = []
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
-    for middle in np.arange(-half + period / 2, half - period / 2 + 1e-6, period / 2):
-        rows = _within(strip.along, middle, period / 2)
-        difference, contrast = _bar_difference(strip.light[rows], wave[rows])
-        # at a wall's foot the paper darkens toward the wall
-        out = _fall(strip.out, contrast, contrast if place.foot else difference)
-        if out is not None and np.interp(out, strip.out, depth[rows].min(axis=0)) > CLEAR_MM:
-            found.append((middle, out))
-    return _points(place, found, Kind.WALL_SHEET if place.foot else Kind.FACE_SHEET)
+    windows = Windows.of(strip.along, -half, half, period)
+    difference, contrast = _bar_difference(windows, strip.light, wave)
+    # at a wall's foot the paper darkens toward the wall
+    out = _falls(strip.out, contrast, contrast if place.foot else difference)
+    k = 0 if place.side.upright else 1
+    at_edge = starts[:, k, None] + ways[:, k, None] * np.nan_to_num(out)
+    clear = windows.least(comb_depth(at_edge, place.side, outline)).diagonal() > CLEAR_MM
+    found = np.isfinite(out) & clear
+    kind = Kind.WALL_SHEET if place.foot else Kind.FACE_SHEET
+    return _points(place, windows.middles[found], out[found], kind)
 
 
 def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> list[EdgePoints]:
@@ -105,9 +115,8 @@ def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> 
     """
     strip = Strip.of(crop, place, reach_mm, beyond_mm=WALL_SLACK[1] * wall_mm)
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
-    middles = np.arange(-half + STEP_WINDOW_MM / 2, half, STEP_WINDOW_MM / 2)
-    rows = [np.abs(strip.along - middle) <= STEP_WINDOW_MM / 2 for middle in middles]
-    profiles = np.array([strip.light[r].mean(axis=0) for r in rows], dtype=np.float64)
+    windows = Windows.of(strip.along, -half, half + STEP_WINDOW_MM / 2 - 1e-3, STEP_WINDOW_MM)
+    profiles = windows.total(strip.light) / windows.rows[:, None]
     likely = _steepness(strip.out, profiles, falling=wall_mm > 0 and not place.side.upright)
     if place.side.upright and wall_mm > MIN_PAIR_MM:
         likely = likely * _seen_again(strip.out, likely, wall_mm)
@@ -115,21 +124,50 @@ def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> 
     line = strip.out[np.argmax(likely)]
     near = np.abs(strip.out - line) <= STEP_REACH_MM
     beyond = Kind.WALL_SHEET if place.foot else Kind.FACE_SHEET
-    found: dict[Kind, list[tuple[float, float]]] = {}
-    for middle, profile in zip(middles, profiles, strict=True):
-        step = _step(strip.out[near], profile[near])
-        if step is not None:
-            out, rises = step
-            kind = beyond if rises and wall_mm == 0 else Kind.FACE_WALL
-            found.setdefault(kind, []).append((middle, out))
-    return [_points(place, places, kind) for kind, places in found.items()]
+    out, rises = _steps(strip.out[near], profiles[:, near])
+    is_beyond = rises & (wall_mm == 0)
+    parts = []
+    for kind, which in ((beyond, is_beyond), (Kind.FACE_WALL, ~is_beyond)):
+        found = which & np.isfinite(out)
+        if found.any():
+            parts.append(_points(place, windows.middles[found], out[found], kind))
+    return parts
 
 
-def _points(place: Place, found: list[tuple[float, float]], kind: Kind) -> EdgePoints:
-    points = np.empty((0, 2))
-    if found:
-        points = place.camera.project(place.points_mm(*np.array(found).T))
+def _points(place: Place, along: Array, out: Array, kind: Kind) -> EdgePoints:
+    points = place.camera.project(place.points_mm(along, out))
     return EdgePoints(side=place.side, kind=kind, points_px=points)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Windows:
+    """Pieces of an edge, each of which overlaps half of the next.
+
+    cuts : first row of each half of a piece, and the row after the last, (n + 2,)
+    middles : mm along the edge, (n,)
+    rows : number of rows in each, (n,)
+    """
+
+    cuts: NDArray[np.intp]
+    middles: Array
+    rows: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, along: Array, low_mm: float, high_mm: float, length_mm: float) -> Windows:
+        """Pieces of a length between two places; `along` rises."""
+        ends = np.arange(low_mm, high_mm + 1e-6, length_mm / 2)
+        cuts = np.minimum(np.searchsorted(along, ends), len(along) - 1)
+        return cls(cuts=cuts, middles=ends[1:-1], rows=cuts[2:] - cuts[:-2])
+
+    def total(self, values: NDArray[Any]) -> Array:
+        """Sum over each piece, (n, ...), of values per row."""
+        parts = np.add.reduceat(values, self.cuts, axis=0, dtype=np.float64)[:-1]
+        return np.asarray(parts[:-1] + parts[1:], dtype=np.float64)
+
+    def least(self, values: NDArray[np.floating]) -> NDArray[np.floating]:
+        """Minimum over each piece, (n, ...), of values per row."""
+        parts = np.minimum.reduceat(values, self.cuts, axis=0)[:-1]
+        return np.minimum(parts[:-1], parts[1:])
 
 
 def _steepness(
@@ -160,107 +198,93 @@ def _seen_again(
 
 
 def _bar_difference(
-    light: NDArray[np.float32], wave: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """White less black bars, and that relative to their sum, per column; NaN where unknown."""
-    white, black = wave < -BAR_CORE, wave > BAR_CORE
-    few = 0.2 * len(light)
+    windows: Windows, light: NDArray[np.float32], wave: NDArray[np.floating]
+) -> tuple[Array, Array]:
+    """White less black bars per piece and column, and that over their sum; NaN where unknown."""
+    few = 0.2 * windows.rows[:, None]
+    means = []
+    for bars in (wave < -BAR_CORE, wave > BAR_CORE):
+        count = windows.total(bars)
+        mean = windows.total(light * bars) / np.maximum(count, 1)
+        mean[count < few] = np.nan
+        means.append(mean)
+    difference, both = means[0] - means[1], means[0] + means[1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        whites, blacks = white.sum(axis=0), black.sum(axis=0)
-        bright = (light * white).sum(axis=0) / whites
-        dark = (light * black).sum(axis=0) / blacks
-        bright[(whites < few) | (blacks < few)] = np.nan
-        return bright - dark, (bright - dark) / (bright + dark)
+        return difference, difference / both
 
 
-def _within(along: NDArray[np.float64], middle: float, reach: float) -> slice:
-    """Samples near a place; `along` rises."""
-    return slice(*np.searchsorted(along, [middle - reach, middle + reach]).tolist())
+def _falls(out: Array, contrast: Array, difference: Array) -> Array:
+    """Where the comb's contrast ends, per row; to a fraction of a pixel by its difference.
 
-
-def _fall(
-    out: NDArray[np.float64], contrast: NDArray[np.float64], difference: NDArray[np.float64]
-) -> float | None:
-    """Where the comb's contrast ends; to a fraction of a pixel by its difference.
-
-    Contrast stays across the border of a shadow. Difference is linear in how much of a pixel
-    is covered.
+    NaN where it does not. Contrast stays across the border of a shadow. Difference is linear in
+    how much of a pixel is covered.
     """
-    known = np.isfinite(contrast)
-    if known.sum() < 0.5 * len(out):
-        return None
-    out, contrast, difference = out[known], contrast[known], difference[known]
-    split = _best_split(contrast)
-    if split is None:
-        return None
-    inner, outer = _flanks(out, contrast, out[split])
-    if len(inner) < 3 or len(outer) < 3:
-        return None
-    high = _quantile(outer, 0.5)
-    if high <= 0 or high < MIN_COMB_RATIO * _quantile(np.abs(inner), 0.8):
-        return None
-    inner, outer = _flanks(out, difference, out[split])
-    level = (_quantile(inner, 0.5) + _quantile(outer, 0.5)) / 2
-    at = _crossing(out, difference, out[split], level)
-    return at if at is not None and abs(at - out[split]) < FLANK_MM[1] else None
+    middle = _best_splits(out, contrast)
+    middle[np.isfinite(contrast).sum(axis=1) < 0.5 * len(out)] = np.nan
+    inner, outer = _flanks(out, contrast, middle, FLANK_MM)
+    high = _quantiles(outer, 0.5)
+    clear = (high > 0) & (high >= MIN_COMB_RATIO * _quantiles(np.abs(inner), 0.8))
+    inner, outer = _flanks(out, difference, middle, FLANK_MM)
+    level = (_quantiles(inner, 0.5) + _quantiles(outer, 0.5)) / 2
+    at = _crossings(out, difference, middle, level)
+    return np.where(clear & (np.abs(at - middle) < FLANK_MM[1]), at, np.nan)
 
 
-def _step(out: NDArray[np.float64], profile: NDArray[np.float64]) -> tuple[float, bool] | None:
-    """Where a profile steps most, and whether it rises outward."""
-    if not np.isfinite(profile).all():
-        return None
-    split = _best_split(np.log(np.maximum(profile, 1e-4)))
-    if split is None:
-        return None
-    inner, outer = _flanks(out, profile, out[split], STEP_FLANK_MM)
-    if len(inner) < 3 or len(outer) < 3:
-        return None
-    low, high = _quantile(inner, 0.5), _quantile(outer, 0.5)
-    if abs(high - low) < MIN_STEP * max(high, low):
-        return None
-    at = _crossing(out, profile, out[split], (low + high) / 2)
-    return None if at is None else (at, high > low)
+def _steps(out: Array, profiles: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Where profiles, (n, n_out), step most, NaN where they don't, and which rise outward."""
+    middle = _best_splits(out, np.log(np.maximum(profiles, 1e-4)))
+    middle[~np.isfinite(profiles).all(axis=1)] = np.nan
+    inner, outer = _flanks(out, profiles, middle, STEP_FLANK_MM)
+    low, high = _quantiles(inner, 0.5), _quantiles(outer, 0.5)
+    at = _crossings(out, profiles, middle, (low + high) / 2)
+    plain = np.abs(high - low) >= MIN_STEP * np.maximum(high, low)
+    return np.where(plain, at, np.nan), np.asarray(high > low)
 
 
-def _best_split(values: NDArray[np.float64]) -> int | None:
-    """Index that splits values best into two constant parts."""
-    n = len(values)
+def _best_splits(out: Array, values: Array) -> Array:
+    """Where each row of values is split best into two constant parts; NaN if there are too few."""
+    known = np.isfinite(values)
+    count = known.cumsum(axis=1)
+    before = np.where(known, values, 0.0).cumsum(axis=1)
+    n, total = count[:, -1:], before[:, -1:]
     edge = n // 10 + 2
-    if n < 4 * edge:
-        return None
-    before = np.cumsum(values)[:-1]
-    count = np.arange(1, n)
-    gain = before**2 / count + (values.sum() - before) ** 2 / (n - count)
-    return int(np.argmax(gain[edge:-edge])) + edge + 1
+    inside = known & (count > edge) & (count < n - edge)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gain = before**2 / count + (total - before) ** 2 / (n - count)
+    split = np.argmax(np.where(inside, gain, -np.inf), axis=1)
+    place = out[np.minimum(split + 1, len(out) - 1)]
+    return np.where(n[:, 0] >= 4 * edge[:, 0], place, np.nan)
 
 
 def _flanks(
-    out: NDArray[np.float64],
-    values: NDArray[np.float64],
-    middle: float,
-    span: tuple[float, float] = FLANK_MM,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Values on both sides of the middle; `out` rises."""
+    out: Array, values: Array, middle: Array, span: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Values on both sides of each row's middle; NaN elsewhere."""
     near, far = span
-    ends = middle + np.array([-far, -near, near, far])
-    a, b, c, d = np.searchsorted(out, ends).tolist()
-    return values[a:b], values[c:d]
+    off = out - middle[:, None]
+    inner, outer = (off >= -far) & (off < -near), (off >= near) & (off < far)
+    return np.where(inner, values, np.nan), np.where(outer, values, np.nan)
 
 
-def _quantile(values: NDArray[np.float64], share: float) -> float:
-    """As numpy's, which takes much longer for a few dozen values."""
-    ordered = np.sort(values)
-    return float(np.interp(share * (len(ordered) - 1), np.arange(len(ordered)), ordered))
+def _quantiles(values: Array, share: float) -> Array:
+    """Quantile per row of what is not NaN; NaN where that is less than three."""
+    ordered = np.sort(values, axis=1)  # NaN come last
+    count = np.isfinite(ordered).sum(axis=1)
+    place = share * np.maximum(count - 1, 0)
+    low, rows = place.astype(int), np.arange(len(ordered))
+    high = np.minimum(low + 1, np.maximum(count - 1, 0))
+    value = ordered[rows, low] + (place - low) * (ordered[rows, high] - ordered[rows, low])
+    return np.where(count >= 3, value, np.nan)
 
 
-def _crossing(
-    out: NDArray[np.float64], values: NDArray[np.float64], middle: float, level: float
-) -> float | None:
-    """Position of the crossing of a level that is nearest to `middle`."""
-    above = values > level
-    at = np.flatnonzero(above[1:] != above[:-1])
-    if len(at) == 0:
-        return None
-    fraction = (level - values[at]) / (values[at + 1] - values[at])
-    crossings = out[at] + fraction * (out[at + 1] - out[at])
-    return float(crossings[np.argmin(np.abs(crossings - middle))])
+def _crossings(out: Array, values: Array, middle: Array, level: Array) -> Array:
+    """Where each row crosses its level nearest to its middle; NaN where it does not."""
+    a, b = values[:, :-1], values[:, 1:]
+    above = values > level[:, None]
+    crosses = (above[:, 1:] != above[:, :-1]) & np.isfinite(a) & np.isfinite(b)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = out[:-1] + (level[:, None] - a) / (b - a) * np.diff(out)
+    away = np.where(crosses, np.abs(at - middle[:, None]), np.inf)
+    nearest = np.argmin(away, axis=1)
+    rows = np.arange(len(values))
+    return np.where(np.isfinite(away[rows, nearest]), at[rows, nearest], np.nan)

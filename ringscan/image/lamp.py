@@ -62,7 +62,7 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
     paper = _paper(photo, sheet)
     drawn, light = _samples(paper)
     true_mm = drawn * pose.sheet_scale
-    hull = view.box.shadow_hull(view.camera.position_mm).astype(np.float32)
+    hull = view.box.shadow_hull(view.camera.position_mm)
     away = np.array([cv2.pointPolygonTest(hull, p, True) for p in true_mm.tolist()])
     seen = (away < -MARGIN_MM) & (light > srgb_table(8)[round(255 * BLACK_LEVEL) + 1])
     if seen.sum() < MIN_POINTS:

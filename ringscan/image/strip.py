@@ -37,11 +37,14 @@ class Crop:
 
     def sample(self, points_px: NDArray[np.float64]) -> NDArray[np.float32]:
         """Light at points (..., 2), interpolated linearly; NaN outside."""
-        at = (points_px - self.origin_px).astype(np.float32)
+        at = points_px.astype(np.float32)
+        return self.sample_at(at[..., 0], at[..., 1])
+
+    def sample_at(self, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Light at points of the picture, px, interpolated linearly; NaN outside."""
+        left, top = self.origin_px
         border = (float("nan"),) * 4
-        sampled = cv2.remap(
-            self.light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=border
-        )
+        sampled = cv2.remap(self.light, x - left, y - top, cv2.INTER_LINEAR, borderValue=border)
         return np.asarray(sampled, dtype=np.float32)
 
 
@@ -83,26 +86,27 @@ class Strip:
     """Samples along an edge: rows run along it, columns outward across it.
 
     along, out : mm, from the edge's middle and from the edge
-    points_mm : of the samples, in the sheet's frame, (n_along, n_out, 3)
+    starts_mm : where the edge is, in the sheet's frame, (n_along, 3)
+    way : outward, along the sheet, (3,)
     light : (n_along, n_out)
     """
 
     along: NDArray[np.float64]
     out: NDArray[np.float64]
-    points_mm: NDArray[np.float64]
+    starts_mm: NDArray[np.float64]
+    way: NDArray[np.float64]
     light: NDArray[np.float32]
 
     @classmethod
     def of(cls, crop: Crop, place: Place, reach_mm: float, beyond_mm: float = 0.0) -> Strip:
         """Sample within `reach_mm` of a line, and `beyond_mm` more on its outer side."""
         half = place.box.length_mm(place.side) / 2
-        ends = place.camera.project(place.points_mm(np.array([-half, half]), np.zeros(2)))
-        px_per_mm = float(np.linalg.norm(ends[1] - ends[0])) / (2 * half)
+        ends = place.points_mm(np.array([-half, half]), np.zeros(2))
+        seen = place.camera.project(ends)
+        px_per_mm = float(np.linalg.norm(seen[1] - seen[0])) / (2 * half)
         along = np.arange(-half, half, ALONG_PX / px_per_mm)
         out = np.arange(-reach_mm, reach_mm + beyond_mm, ACROSS_PX / px_per_mm)
-        a, o = np.meshgrid(along, out, indexing="ij")
-        points = place.points_mm(a.ravel(), o.ravel())
-        seen = place.camera.project(points).reshape(*a.shape, 2)
-        return cls(
-            along=along, out=out, points_mm=points.reshape(*a.shape, 3), light=crop.sample(seen)
-        )
+        starts = place.points_mm(along, np.zeros(len(along)))
+        way = place.points_mm(np.zeros(1), np.ones(1))[0] - place.points_mm(*np.zeros((2, 1)))[0]
+        light = crop.sample_at(*place.camera.project_rows(starts, way, out))
+        return cls(along=along, out=out, starts_mm=starts, way=way, light=light)
