@@ -85,10 +85,10 @@ def judge(
             f"wall reaches {threshold:.0f}): print with a higher acceleration or speed, and put "
             "the lamp lower at the left or right",
         )
-    doubts = tuple(_doubts(fit, frequency))
+    doubts = tuple(_doubts(fit, frequency, null))
     if doubts:
         return verdict(Outcome.NO_CALL, *doubts)
-    apart = tuple(_disagreement(spacing, null))
+    apart = tuple(_disagreement(fit.estimate, spacing, null))
     if apart and evidence < SURE * threshold:
         return verdict(
             Outcome.NO_CALL,
@@ -99,11 +99,17 @@ def judge(
     return verdict(Outcome.DISAGREEMENT if apart else Outcome.CALL, *apart)
 
 
-def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:
+def _doubts(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator[str]:
     if frequency.half_width > WIDEST_INTERVAL * frequency.value:
         yield (
             f"the frequency is only known to ±{frequency.half_width:.1f} Hz: print with a higher "
             "acceleration, or photograph with a lower lamp and from nearer"
+        )
+    told = coverage_factor(null.freedom) * null.standard_error
+    if null.quantity is Quantity.FREQUENCY and told > WIDEST_INTERVAL * null.value:
+        yield (
+            f"the ripples' turn of sign only says {null.value:.1f} ±{told:.1f} Hz, which is no "
+            "check of their spacing: make the ramp's range or the ripple larger"
         )
     zeta = fit.estimate.damping_ratio
     if not 1.1 * DAMPING_RANGE[0] < zeta < LARGEST_DAMPING:
@@ -119,15 +125,18 @@ def _doubts(fit: JointFit, frequency: Interval) -> Iterator[str]:
             )
 
 
-def _disagreement(spacing: PoleEstimate, null: NullEstimate) -> Iterator[str]:
+def _disagreement(joint: PoleEstimate, spacing: PoleEstimate, null: NullEstimate) -> Iterator[str]:
     by_damping = null.quantity is Quantity.DAMPING
     i = 1 if by_damping else 0
     own = spacing.damping_ratio if by_damping else spacing.frequency_hz
+    all_in_all = joint.damping_ratio if by_damping else joint.frequency_hz
     # what no noise explains: spacing and sign both stem from a model that is a little wrong
     least = LEAST_DAMPING_ERROR if by_damping else LEAST_FREQUENCY_ERROR
-    error = hypot(float(np.sqrt(spacing.covariance[i, i])), null.standard_error, least * own)
-    k = coverage_factor(min(spacing.freedom, null.freedom))
-    if abs(own - null.value) <= 1.5 * k * error:
+    error = hypot(float(np.sqrt(spacing.covariance[i, i])), least * own)
+    k = 1.5 * coverage_factor(min(spacing.freedom, null.freedom))
+    agree = abs(own - null.value) <= k * hypot(error, null.standard_error)
+    # a turn of sign that says little agrees with all; what both say together must fit either
+    if agree and abs(own - all_in_all) <= k * hypot(error, float(np.sqrt(joint.covariance[i, i]))):
         return
     said = (
         f"the ripples' decay says a damping ratio of {own:.3f}, their turn of sign says "
@@ -135,6 +144,8 @@ def _disagreement(spacing: PoleEstimate, null: NullEstimate) -> Iterator[str]:
         if by_damping
         else f"the ripples' spacing says {own:.1f} Hz, their turn of sign says {null.value:.1f} Hz"
     )
+    if agree:
+        said += f", and both together {all_in_all:.{3 if by_damping else 1}f}"
     yield (
         f"{said}: something was not printed as planned; check that the ramp reached the firmware "
         "and that the speed was not cut"

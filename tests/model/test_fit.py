@@ -180,6 +180,31 @@ def test_pictures_of_rough_walls_get_no_call(name: str, family: str) -> None:
         assert verdict.outcome is Outcome.NO_CALL
 
 
+@pytest.mark.parametrize(
+    ("spaced", "vague", "outcome", "said"),
+    [
+        (1.0, 0.01, Outcome.CALL, None),
+        (1.0, 0.3, Outcome.NO_CALL, "is no check of their spacing"),
+        (0.8, 0.01, Outcome.DISAGREEMENT, "their turn of sign says"),
+        # a turn of sign that is known this badly agrees with that spacing, the joint fit does not
+        (0.8, 0.08, Outcome.DISAGREEMENT, "and both together"),
+    ],
+)
+def test_answers_must_agree_and_say_something(
+    spaced: float, vague: float, outcome: Outcome, said: str | None
+) -> None:
+    """A good wall whose spacing is taken for another one, or whose turn of sign for a vague one."""
+    _, fit = fitted(Wall(texture_um=1, **COARSE), 21)
+    spacing = fit_spacing(fit)
+    spacing = replace(spacing, frequency_hz=spaced * spacing.frequency_hz)
+    null = fit_null(fit.problem, fit_spacing(fit), Quantity.FREQUENCY)
+    null = replace(null, standard_error=vague * null.value)
+    frequency, _ = intervals(fit.estimate)
+    verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
+    assert verdict.outcome is outcome
+    assert [said in reason for reason in verdict.reasons] == ([True] if said else [])
+
+
 def test_waves_up_the_tower_do_not_move_the_answer() -> None:
     """Brightness that changes from layer to layer, a fifth up and down, as it does where bands of
     layers shrink or shine differently."""
