@@ -77,12 +77,46 @@ def test_formats_give_the_same_picture(scene, tmp_path, name, how):
     assert np.abs(0.299 * r + 0.587 * g + 0.114 * b - photo.luma).max() < 1.0
 
 
-def test_heic_is_read_where_pi_heif_is_installed(scene, tmp_path):
-    pi_heif = pytest.importorskip("pi_heif")
-    assert pi_heif  # it decodes only: there is no file to be made here
+HEIC = Path(__file__).parent / "heic"
+"""Made by heif-enc 1.15 of libheif with x265, quality 90: the library that reads has no encoder."""
+
+
+def test_heic_is_upright_and_in_its_colours():
+    pytest.importorskip("pi_heif")
+    # stored as 900 x 1200 px, with a rotation property of 270 degrees (ISO/IEC 23008-12, 6.5.10);
+    # its EXIF orientation says the same once more, and must not turn it again
+    photo = read_photo(HEIC / "quarters-8-bit-turned.heic")
+    assert (photo.width_px, photo.height_px) == (1200, 900)
+    quarters = [(200, 40, 40), (40, 160, 60), (40, 60, 190), (128, 128, 128)]
+    assert photo.rgb is not None
+    for (row, col), colour in zip(((0, 0), (0, 600), (450, 0), (450, 600)), quarters, strict=True):
+        # the codec works in luma and colour difference: rounding there is a code or two
+        inner = photo.rgb[row + 30 : row + 420, col + 30 : col + 570].reshape(-1, 3)
+        assert np.median(inner, axis=0) == pytest.approx(colour, abs=2)
+    # 26 mm equivalent over the film's diagonal of 43.27 mm, times the picture's of 1500 px
+    assert photo.focal_px == pytest.approx(901.3, abs=0.1)
+
+
+def test_heic_of_10_bits_keeps_its_grey_levels():
+    pytest.importorskip("pi_heif")
+    # columns rise evenly from 8192 to 57344 of 65535
+    photo = read_photo(HEIC / "ramp-10-bit.heic")
+    assert (photo.width_px, photo.height_px) == (1200, 900)
+    share = photo.luma[450].astype(float) / np.iinfo(photo.luma.dtype).max
+    drawn = np.linspace(8192, 57344, 1200) / 65535
+    # rounding to 8 bits, and one code of the codec's
+    assert np.abs(share - drawn).max() < 1.6 / 255
+
+
+def test_a_damaged_heic_is_refused(tmp_path):
+    pytest.importorskip("pi_heif")
     fake = tmp_path / "a.heic"
     fake.write_bytes(b"\0\0\0\x18ftypheic" + bytes(200))
     with pytest.raises(PhotoError, match="not a picture"):
+        read_photo(fake)
+    whole = (HEIC / "quarters-8-bit-turned.heic").read_bytes()
+    fake.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(PhotoError):
         read_photo(fake)
 
 
