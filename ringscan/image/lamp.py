@@ -117,13 +117,14 @@ def _shaded(
     A throw is how far the face's shadow is moved from the box's foot; a point is shaded if the
     way back toward the lamp meets the foot.
     """
-    enter, leave = np.zeros((len(throws), len(u))), np.ones((len(throws), len(u)))
+    enter = np.zeros((len(throws), len(u)), np.float32)
+    leave = np.ones_like(enter)
     halves = box.width_mm / 2, box.height_mm / 2
     for at, half, throw in zip((u, v), halves, throws.T[:, :, None], strict=True):
-        throw = np.where(np.abs(throw) < 1e-6, 1e-6, throw)
-        a, b = (at - half) / throw, (at + half) / throw
-        enter = np.maximum(enter, np.minimum(a, b))
-        leave = np.minimum(leave, np.maximum(a, b))
+        per_mm = (1 / np.where(np.abs(throw) < 1e-6, 1e-6, throw)).astype(np.float32)
+        a, b = (at - half).astype(np.float32) * per_mm, (at + half).astype(np.float32) * per_mm
+        np.maximum(enter, np.minimum(a, b), out=enter)
+        np.minimum(leave, np.maximum(a, b), out=leave)
     return enter <= leave
 
 
