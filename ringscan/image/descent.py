@@ -1,6 +1,6 @@
 """Nonlinear least squares by Levenberg and Marquardt, for problems of a few dozen parameters.
 
-In the place of scipy.optimize, whose import alone takes twice as long as all that is found with it.
+In the place of scipy.optimize, whose import takes several times as long as the fits of a picture.
 """
 
 from __future__ import annotations
