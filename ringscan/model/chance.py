@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -75,10 +76,8 @@ def chance_gains(problem: Problem, like: Search, *, trials: int, seed: int) -> A
 
 def _calibration(problem: Problem, like: Search, rng: np.random.Generator) -> Array:
     """Factors for the bands' products that make them right for white noise, (z, f)."""
-    from scipy.ndimage import uniform_filter1d
-
     noise = problem.whitener.projected(rng.standard_normal(problem.data.shape))
     white = search(replace(problem, data=noise), like).products
-    power = uniform_filter1d((np.abs(white) ** 2).sum(axis=0), CALIBRATION_WIDTH, axis=1)
+    power = cv2.blur((np.abs(white) ** 2).sum(axis=0), (CALIBRATION_WIDTH, 1))
     expected = np.linalg.inv(like.inverse).trace(axis1=-2, axis2=-1)
     return np.asarray(np.sqrt(expected / power))

@@ -227,17 +227,16 @@ def _noise(
     s_mm: Array, noise: Array, valid: Mask, group: NDArray[np.intp]
 ) -> tuple[Array, Array, Array]:
     """Noise level per band (b,) and along the face (n,), and its prediction-error filter."""
-    from scipy.ndimage import uniform_filter1d
-
     pair = group[1:] == group[:-1]
     both = valid[1:] & valid[:-1] & pair[:, None]
     differ = np.where(both, noise[1:] - noise[:-1], 0.0) / np.sqrt(2)
     power = differ**2
     window = max(3, round(NOISE_WINDOW_MM / (s_mm[1] - s_mm[0])))
     count = np.maximum(both.sum(axis=0), 1e-9)
-    along = uniform_filter1d(power.sum(axis=0), window, mode="nearest") / np.maximum(
-        uniform_filter1d(count.astype(float), window, mode="nearest"), 1e-9
+    sums = cv2.blur(
+        np.stack([power.sum(axis=0), count]), (window, 1), borderType=cv2.BORDER_REPLICATE
     )
+    along = sums[0] / np.maximum(sums[1], 1e-9)
     level_s = np.sqrt(np.maximum(along, 1e-4 * np.median(along) + 1e-300))
     per_pair = np.full(pair.size, np.nan)
     enough = both.sum(axis=1) > 10
