@@ -15,8 +15,8 @@ from math import exp, inf, log
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import PHOTO, Interval
-from ringscan.model.pooling import NORMAL_95, Pooled, outliers, pool, pool_repeats
+from ringscan.model.budget import NORMAL_95, PHOTO, Interval
+from ringscan.model.pooling import Pooled, outliers, pool, pool_repeats
 from ringscan.model.verdict import WIDEST_INTERVAL, Outcome
 from ringscan.readings import Failed, Reading
 

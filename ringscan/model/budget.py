@@ -24,6 +24,9 @@ PHOTO = Beyond(frequency=0.0032, damping_ratio=0.025)
 """Of a photographed one: shadows, gloss and blur as well. Set on rendered pictures that were used
 while developing."""
 
+NORMAL_95 = 1.959964
+"""Half width of a normal distribution's 95 % interval, in standard errors."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
@@ -54,7 +57,16 @@ def intervals(estimate: PoleEstimate, beyond: Beyond = PHOTO) -> tuple[Interval,
 
 
 def coverage_factor(freedom: float) -> float:
-    """Student's t for 95 %."""
-    from scipy.special import stdtrit
+    """Student's t for 95 % and 2 degrees of freedom or more: 0.8 % low at 2, 1e-4 from 5 on.
 
-    return float(stdtrit(freedom, 0.975))
+    Source: Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5. In the place of
+    scipy.special, whose import takes as long as a fit.
+    """
+    z, n = NORMAL_95, freedom
+    return (
+        z
+        + (z**3 + z) / (4 * n)
+        + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * n**2)
+        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * n**3)
+        + (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / (92160 * n**4)
+    )

@@ -20,12 +20,9 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import coverage_factor
+from ringscan.model.budget import NORMAL_95
 
 Array = NDArray[np.float64]
-
-NORMAL_95 = 1.959964
-"""Half width of a normal distribution's 95 % interval, in standard errors."""
 
 APART = 4.0
 """A value this many standard errors from the rest is an outlier: 1 in 16,000 for one normal value,
@@ -59,7 +56,7 @@ def pool(values: Array, errors: Array, *, common: float = 0.0) -> Pooled:
     `common` is the part of every error that all values share, as a standard error. It is taken off
     before pooling and put back after: it does not become smaller by repeating.
     """
-    from scipy.special import chdtrc
+    from scipy.special import chdtrc, stdtrit
 
     own = np.sqrt(np.maximum(errors**2 - common**2, (LEAST_OWN_SHARE * errors) ** 2))
     freedom = values.size - 1
@@ -70,7 +67,7 @@ def pool(values: Array, errors: Array, *, common: float = 0.0) -> Pooled:
     # Hartung & Knapp: the mean's variance by what the values do, not by what they should do
     by_scatter = _spread(values, own, tau_squared) / freedom / weights.sum()
     by_errors = 1 / (own**-2.0).sum()
-    half = max(coverage_factor(freedom) * sqrt(by_scatter), NORMAL_95 * sqrt(by_errors))
+    half = max(float(stdtrit(freedom, 0.975)) * sqrt(by_scatter), NORMAL_95 * sqrt(by_errors))
     half = float(np.hypot(half, NORMAL_95 * common))
     mean = _mean(values, weights)
     return Pooled(

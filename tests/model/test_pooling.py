@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.meta_analysis import combine_effects
 
-from ringscan.model.pooling import NORMAL_95, outliers, paule_mandel, pool, pool_repeats
+from ringscan.model.budget import NORMAL_95
+from ringscan.model.pooling import outliers, paule_mandel, pool, pool_repeats
 
 KACKER_VALUES = np.array([61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90])
 KACKER_VARIANCES = np.array(
