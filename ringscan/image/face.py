@@ -37,8 +37,33 @@ MAX_RMS_MM = 0.5
 MIN_ABOVE_MM = 60.0
 """Nearer no lens sees the sheet around a tower: the picture was stretched."""
 MAX_MOVED_MM = 3.0
-"""Between the place where all edges together are seen best and the fit to their points: less than
-1.3 mm on rendered pictures."""
+"""Between the place where the search began and the fit to the edges' points: less than 1.3 mm on
+rendered pictures."""
+APART_MM, APART_SIZE = 1.5, 0.02
+"""The comb and the edges seen all at once agree to within this on three of four rendered pictures;
+where they do not, either may have taken something else for the tower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """The tower as found from one start: the camera is believed, the size is free."""
+
+    start: Box
+    outline: Outline
+    edges: list[EdgePoints]
+
+    @property
+    def moved_mm(self) -> float:
+        turned = math.radians(self.outline.box.yaw_deg - self.start.yaw_deg)
+        x = self.outline.box.x_mm - self.start.x_mm
+        y = self.outline.box.y_mm - self.start.y_mm
+        return math.hypot(x, y) + abs(turned) * self.outline.box.height_mm / 2
+
+    @property
+    def doubt(self) -> tuple[bool, bool, float]:
+        """The smaller the better: what would be refused last, then by the edges' fit."""
+        outline = self.outline
+        return outline.strain > MAX_STRAIN, self.moved_mm > MAX_MOVED_MM, outline.rms_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,19 +157,34 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"tower's face, at least {MIN_ABOVE_MM:.0f} mm are needed; give the photo as the phone "
             f"took it, not stretched or cropped"
         )
-    box = start = snap_to_edges(photo, pose.camera, find_tower(photo, view, pose, plan))
-    corners_px = pose.camera.project(_corner_points(box))
-    crop = Crop.around(photo, corners_px, 2 * WIDE_MM * _scale(corners_px, *sizes))
-    now = Outline.before(pose, box)
-    for reach in (WIDE_MM, NARROW_MM):
-        edges = _find_edges(crop, now, pose, plan, corners, reach)
-        _check_edges(photo, edges)
-        now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
+    starts = _starts(photo, pose.camera, find_tower(photo, view, pose, plan), sizes)
+    corners_px = pose.camera.project(np.concatenate([_corner_points(box) for box in starts]))
+    scale = _scale(corners_px[:4], *sizes)
+    crop = Crop.around(photo, corners_px, 2 * WIDE_MM * scale)
+
+    def found_from(start: Box) -> _Found:
+        now = Outline.before(pose, start)
+        for reach in (WIDE_MM, NARROW_MM):
+            edges = _find_edges(crop, now, pose, plan, corners, reach)
+            _check_edges(photo, edges)
+            now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
+        return _Found(start=start, outline=now, edges=edges)
+
+    found, refused = [], []
+    for start in starts:
+        try:
+            found.append(found_from(start))
+        except FaceError as error:
+            refused.append(error)
+    if not found:
+        raise refused[0]
+    best = min(found, key=lambda one: one.doubt)
+    now, edges = best.outline, best.edges
     size = _measured_size(now)
-    size_sd = pose.focal_sd * box.width_mm / (-pose.camera.position_mm[2] - box.width_mm)
+    size_sd = pose.focal_sd * sizes[0] / above_mm
     free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
-    if moved_px > NARROW_MM / 3 * _scale(corners_px, *sizes):
+    if moved_px > NARROW_MM / 3 * scale:
         edges = _find_edges(crop, free, pose, plan, corners, NARROW_MM)
         _check_edges(photo, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
@@ -165,7 +205,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
             + (uneven or "lay it flat on its back, and clear the sheet")
         )
-    if _moved_mm(start, now.box) > MAX_MOVED_MM:
+    if replace(best, outline=now).moved_mm > MAX_MOVED_MM:
         raise FaceError(
             f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
             f"the sheet, and photograph it from straight above"
@@ -195,9 +235,16 @@ def _corner_points(box: Box) -> NDArray[np.float64]:
     return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
 
 
-def _moved_mm(before: Box, after: Box) -> float:
-    turned = math.radians(after.yaw_deg - before.yaw_deg) * after.height_mm / 2
-    return math.hypot(after.x_mm - before.x_mm, after.y_mm - before.y_mm) + abs(turned)
+def _starts(photo: Photo, camera: Camera, found: Box, sizes: tuple[float, float]) -> list[Box]:
+    """Where to look for the tower's edges from, when the comb says that it is at `found`."""
+    snapped = snap_to_edges(photo, camera, found)
+    planned = replace(found, width_mm=sizes[0], height_mm=sizes[1])
+    apart_mm = math.hypot(snapped.x_mm - found.x_mm, snapped.y_mm - found.y_mm)
+    turned_mm = abs(math.radians(snapped.yaw_deg - found.yaw_deg)) * found.height_mm / 2
+    resized = max(abs(found.width_mm / sizes[0] - 1), abs(found.height_mm / sizes[1] - 1))
+    if apart_mm + turned_mm <= APART_MM and resized <= APART_SIZE:
+        return [snapped]
+    return [snapped, planned]
 
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:

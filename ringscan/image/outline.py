@@ -160,13 +160,14 @@ def fit_outline(
         kept = points.without_outliers(off, sd)
         edges = [replace(e, points_px=e.points_px[k]) for e, k in zip(edges, kept, strict=True)]
     camera, box = unpacked(values)
+    off = off[np.concatenate(kept)]
     return Outline(
         vector=values[6:] if camera_free else start.vector,
         camera=camera,
         box=box,
         rounding=float(values[5]),
         edges=edges,
-        rms_mm=float(np.sqrt((off[np.concatenate(kept)] ** 2).mean())),
+        rms_mm=float(np.sqrt((off**2).mean())) if off.size else math.inf,
         strain=float(np.abs(surprises(values)).max()),
     )
 
@@ -262,6 +263,9 @@ class OutlinePoints:
         ends = np.cumsum(self.counts)[:-1]
         kept = []
         for off_, sd_ in zip(np.split(off, ends), np.split(sd, ends), strict=True):
+            if not off_.size:
+                kept.append(np.zeros(0, bool))
+                continue
             middle = np.median(off_)
             spread = 1.4826 * float(np.median(np.abs(off_ - middle)))
             near = np.abs(off_ - middle) <= np.maximum(OUTLIER_SDS * spread, sd_)
