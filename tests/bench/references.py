@@ -169,7 +169,7 @@ def main() -> None:
     parser.add_argument("--looks", action="store_true", help="find the face only")
     parser.add_argument("--only", choices=[kind.value for kind in Kind])
     parser.add_argument("--json", type=Path, help="write all figures there")
-    given = parser.parse_args()
+    given = parser.parse_intermixed_args()
     if given.what == "paint":
         paint(given.folder, Path(given.names[0]), given.names[1:])
         return
