@@ -35,10 +35,10 @@ from ringscan.plan import Axis, Plan, Quantity, State
 SCALE_UNCERTAINTY = {Kind.SHEET: 0.0025, Kind.CARD: 0.006, Kind.FACE: 0.006, Kind.CORNERS: 0.004}
 """Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
 
-EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.12, Kind.CARD: 0.4, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
+EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.12, Kind.CARD: 0.5, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
 """Standard uncertainty of the entry edge's place; measured on rendered pictures."""
 
-SKEW_UNCERTAINTY_MM = {Kind.CARD: 0.25, Kind.FACE: 0.25, Kind.CORNERS: 0.2}
+SKEW_UNCERTAINTY_MM = {Kind.CARD: 0.6, Kind.FACE: 0.3, Kind.CORNERS: 0.2}
 """Standard uncertainty of the entry edge's place at the top against that at the base: the sheet
 tells the perspective far better than the face's own corners do; measured on rendered pictures."""
 

@@ -46,6 +46,8 @@ SIZE_SD = 0.012
 MAX_SIZE_SDS = 4.0
 CLEARER = 0.1
 """By so much one card's face must be seen more clearly than that of another thing of its size."""
+ALIKE = 0.06
+"""Sides of card and face that differ by less, relative, let one pass for the other."""
 MOST_CARDS = 4
 """Things that are tried for the card; the face itself is often one."""
 
@@ -178,6 +180,12 @@ def _card_and_face(
     base: Base,
 ) -> tuple[Card, NDArray[np.float64]]:
     """The rectangle of the card's size that has a face of the plan's size beside it."""
+    if all(abs(a / b - 1) < ALIKE for a, b in zip(sorted(card_mm), sorted(size_mm), strict=True)):
+        raise FaceError(
+            f"{photo.source}: a rectangle of {card_mm[0]:g} × {card_mm[1]:g} mm and a face of "
+            f"{size_mm[0]:g} × {size_mm[1]:g} mm cannot be told apart; use a rectangle of another "
+            "size, or give the face's corners"
+        )
     found = find_rectangles(photo, card_mm)[:MOST_CARDS]
     name = f"rectangle of {card_mm[0]:g} × {card_mm[1]:g} mm"
     if not found:

@@ -114,6 +114,13 @@ def test_the_face_alone(photo):
     assert off_mm(view, SCENE.corners_px).max() < 0.8
 
 
+def test_a_rectangle_like_the_face_is_refused(photo):
+    """Either could be taken for the other: the scene's face is 60 × 100.1 mm."""
+    flush = Flush(rectangle_mm=(98.0, 61.0), base=Base.DOWN)
+    with pytest.raises(FaceError, match="cannot be told apart; use a rectangle of another size"):
+        locate_flush(photo, SCENE.plan, "x", flush)
+
+
 def test_no_card(photo):
     with pytest.raises(SheetError, match=r"no rectangle of 150 × 30 mm is seen"):
         locate_flush(photo, SCENE.plan, "x", Flush(rectangle_mm=(150.0, 30.0), base=Base.DOWN))
