@@ -98,6 +98,11 @@ class Motion(_Part):
     acceleration_mm_s2: float = _number(50, 200_000, "acceleration out of and into the corners")
     corner_speed_mm_s: float = _number(0, 200, "speed at which a 90° corner is taken")
 
+    @property
+    def entry_left(self) -> bool:
+        """Whether a face's entry edge is its left one, seen from outside with the base down."""
+        return self.direction is Direction.COUNTER_CLOCKWISE
+
     @model_validator(mode="after")
     def _corner_is_slower(self) -> Self:
         if self.corner_speed_mm_s >= self.speed_mm_s:

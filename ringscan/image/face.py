@@ -21,7 +21,7 @@ from ringscan.image.pose import Pose, unevenness
 from ringscan.image.reference import SheetView
 from ringscan.image.strip import Crop, Place
 from ringscan.image.wire import snap_to_edges
-from ringscan.plan import Axis, Direction, Plan
+from ringscan.plan import Axis, Plan
 
 SIZE_NOTICE = 0.015
 """The user is told of a size that is off the plan's by more."""
@@ -210,7 +210,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
             f"the sheet, and photograph it from straight above"
         )
-    entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
+    entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
     corners_px = _corners_px(now)
     return FaceView(
         camera=now.camera,

@@ -25,7 +25,7 @@ from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
 from ringscan.image.pose import MAX_TILT_DEG, Expected
 from ringscan.image.quads import find_rectangles
-from ringscan.plan import Axis, Direction, Plan
+from ringscan.plan import Axis, Plan
 
 CARD_MM = (85.60, 53.98)
 """ISO/IEC 7810 ID-1."""
@@ -161,7 +161,7 @@ def _in_order(photo: Photo, plan: Plan, corners: NDArray[np.float64]) -> NDArray
             "around the face: base at the entry edge, base at the far edge, top there, top at the "
             "entry edge"
         )
-    entry_left = plan.motion.direction is Direction.COUNTER_CLOCKWISE
+    entry_left = plan.motion.entry_left
     # y points down: from the left of the base to its right and up is a turn to the left
     if (turns[0] < 0) != entry_left:
         raise FaceError(
@@ -239,7 +239,7 @@ def _alone(photo: Photo, size_mm: tuple[float, float], base: Base) -> NDArray[np
 
 
 def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> FaceView:
-    entry = Side.LEFT if plan.motion.direction is Direction.COUNTER_CLOCKWISE else Side.RIGHT
+    entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
     px = plane.camera.project(corner_points(plane.box))
     x, y = px.T
     area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2

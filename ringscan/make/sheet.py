@@ -17,7 +17,7 @@ from ringscan import layout
 from ringscan.layout import Outline, Paper
 from ringscan.make.page import MM, Page, Rect
 from ringscan.output import write_whole
-from ringscan.plan import Axis, Direction, Family, Plan, Quantity
+from ringscan.plan import Axis, Family, Plan, Quantity
 from ringscan.plancode import encode_plan
 
 CLEAR_MM = 3.0
@@ -192,7 +192,7 @@ def _draw_tower_place(page: Page, plan: Plan, axis: Axis, outline: Outline) -> N
     page.polygon([(x, tip), (x - 4 * unit, tip - 5 * unit), (x + 4 * unit, tip - 5 * unit)])
     page.text(x, tip - 7 * unit, "base", 24 * unit, font=BOLD, centred=True)
 
-    entry_left = plan.motion.direction is Direction.COUNTER_CLOCKWISE
+    entry_left = plan.motion.entry_left
     edge, inward = (outline.left, unit) if entry_left else (outline.right, -unit)
     tip, y = edge + 1.5 * inward, (outline.top + outline.bottom) / 2
     page.polygon([(tip, y), (tip + 5 * inward, y - 4 * unit), (tip + 5 * inward, y + 4 * unit)])
