@@ -6,8 +6,10 @@ import json
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from ringscan.look import Flush, Kind
 from ringscan.model.ranking import FALSE_QUIET
 from ringscan.model.verdict import Outcome
 from ringscan.scan import Scan, scan_photo
@@ -62,6 +64,22 @@ def test_quiet_height_is_where_the_ramp_says():
     hz_per_mm = ramp.step / ramp.layers_per_step / size.layer_height_mm
     slack = (0.01 * truth["natural_frequency_hz"] + 0.5) / hz_per_mm
     assert scan.quiet_height_mm == pytest.approx(expected, abs=slack)
+
+
+def test_corners_given_by_hand_give_the_same_frequency():
+    """Without the sheet: the face's corners as someone points at them, 2 px off."""
+    name = "curlew-1-y.jpg"
+    truth, by_sheet = TRUTH[name], scanned(name)
+    off = np.random.default_rng(4).normal(0, 2, (4, 2))
+    flush = Flush(corners_px=by_sheet.view.corners_px + off)
+    scan = scan_photo(SAMPLES / name, plan=by_sheet.plan, axis=by_sheet.axis, flush=flush)
+    assert scan.reference is Kind.CORNERS
+    assert scan.verdict.outcome is Outcome.CALL
+    frequency = scan.frequency_hz
+    assert frequency.low <= truth["natural_frequency_hz"] <= frequency.high
+    assert frequency.value == pytest.approx(truth["natural_frequency_hz"], abs=0.4)
+    # corners tell the perspective less well than the sheet does, and the interval says so
+    assert frequency.half_width > by_sheet.frequency_hz.half_width
 
 
 def test_wall_without_ringing_gets_no_number():
