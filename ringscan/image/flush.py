@@ -19,8 +19,10 @@ from ringscan.errors import FaceError, PlanError, SheetError
 from ringscan.image.beside import Base, find_face_beside
 from ringscan.image.box import Side
 from ringscan.image.corners import Corners
+from ringscan.image.edges import EdgePoints
 from ringscan.image.face import SIZE_NOTICE, FaceView
 from ringscan.image.flushfit import Card, Plane, corner_points, find_edges, fit_plane
+from ringscan.image.outline import OutlinePoints
 from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
 from ringscan.image.pose import MAX_TILT_DEG, Expected
@@ -39,6 +41,8 @@ WIDE_MM, NARROW_MM = 4.0, 1.0
 """Reach of the search for edges: about the coarse place, and about a good one."""
 MAX_OFF_SDS = 4.0
 """Given corners that lie farther off any face of the plan's size are not its corners."""
+LEVEL = {Side.BASE, Side.TOP}
+"""Edges that must be seen: both cross the ripples, and tell how they lean."""
 MIN_SIDE_PX = 200
 """Shorter faces are below 4 px per mm."""
 SIZE_SD = 0.012
@@ -46,6 +50,11 @@ SIZE_SD = 0.012
 MAX_SIZE_SDS = 4.0
 CLEARER = 0.1
 """By so much one card's face must be seen more clearly than that of another thing of its size."""
+CROOKED_MM = 0.6
+"""How far an upright edge's points may lie off the face, in the median and in their scatter: beyond
+it a ripple, or a shadow, was taken for the edge."""
+ENOUGH_POINTS = 10
+"""Of an edge, to say so."""
 ALIKE = 0.06
 """Sides of card and face that differ by less, relative, let one pass for the other."""
 MOST_CARDS = 4
@@ -132,6 +141,7 @@ def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView
     for within in (reach, NARROW_MM):
         edges = find_edges(photo, plane, corners, within)
         plane = fit_plane(plan, corners, expected, seen, sd_mm, edges, card)
+    _check_edges(photo, plane, edges, corners)
     view = _view(plan, corners, plane, card)
     _check_size(photo, plan, view)
     return view
@@ -248,7 +258,7 @@ def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> Face
     flags = [
         f"the face's {side} edge was not seen; its place follows from the plan's size"
         for side in Side
-        if card is not None and side not in seen
+        if side not in seen
     ]
     for name, want, got in zip(
         ("wide", "tall"), (plan.size.width_mm, plan.height_mm), size, strict=True
@@ -271,6 +281,24 @@ def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> Face
         edge_points=plane.edges,
         flags=tuple(flags),
     )
+
+
+def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: Corners) -> None:
+    """Refuse a face whose edges were not seen, or were taken for something else."""
+    doubtful = LEVEL - {edge.side for edge in plane.edges}
+    for edge in edges:
+        if edge.side.upright and len(edge.points_px) >= ENOUGH_POINTS:
+            points = OutlinePoints.of([edge])
+            off, _ = points.out_mm(plane.camera, plane.box, plane.rounding, corners)
+            middle = float(np.median(off))
+            if max(abs(middle), 1.4826 * float(np.median(np.abs(off - middle)))) > CROOKED_MM:
+                doubtful.add(edge.side)
+    if doubtful:
+        sides = " and ".join(side for side in Side if side in doubtful)
+        raise FaceError(
+            f"{photo.source}: the face's {sides} edge cannot be told from what is beside it; give "
+            "the face's corners"
+        )
 
 
 def _check_size(photo: Photo, plan: Plan, view: FaceView) -> None:

@@ -23,6 +23,8 @@ THRESHOLD_WINDOWS_PX = ((13, 13), (3, 23))
 ENOUGH_CORNERS = 40
 """With fewer of the sheet's corners than this the finer size is tried as well."""
 MIN_CORNERS = 12
+FEWEST = 3
+"""Fewer of the sheet's corners are no sign of a sheet: blur leaves one by chance."""
 MIN_SPREAD_MM = 120.0
 """A pose needs corners on two sides of the tower at least."""
 GATE_MM = 0.8
@@ -195,7 +197,7 @@ def _explain_failure(
             f"{photo.source}: the picture is mirrored; switch off the camera's mirroring, or use "
             f"the rear camera"
         )
-    if found == 0:
+    if found < FEWEST:
         raise SheetError(
             f"{photo.source}: no scan sheet in the picture, or it is blurred; print one with "
             f"'ringscan sheet', lay the tower on it and photograph the whole sheet, sharp"
