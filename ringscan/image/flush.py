@@ -8,7 +8,7 @@ seen. Which way the base lies is never guessed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -130,7 +130,8 @@ def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView
             )
         edges = find_edges(photo, plane, corners, NARROW_MM)
         plane = fit_plane(plan, corners, expected, seen, GIVEN_SD_MM, edges)
-        return _view(plan, corners, plane, card)
+        # an edge that is not seen lies where the corners say
+        return replace(_view(plan, corners, plane, card), flags=())
     assert flush.base is not None  # the reference saw to it
     if flush.rectangle_mm is None:
         seen, sd_mm, reach = _alone(photo, size, flush.base), FOUND_SD_MM, NARROW_MM
