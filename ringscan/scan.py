@@ -146,7 +146,7 @@ def scan_photo(
 def measure(look: Look, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
     plan, axis = look.plan, look.axis
-    walls = walls_of(bands, plan, axis).pooled()
+    walls = walls_of(bands, plan, axis)
     fit = fit_jointly(walls, _doubts(look))
     if look.reference in SKEW_UNCERTAINTY_MM:
         fit = _doubting_skew(fit, look, bands)
@@ -257,7 +257,7 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
             corner_speed_mm_s=plan.motion.corner_speed_mm_s,
             length_mm=plan.size.width_mm - line,
         ),
-    )
+    ).pooled()
 
 
 def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
@@ -272,7 +272,7 @@ def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
         frequency_hz=_band_means(bands, commands.frequency_hz, layers),
         damping_ratio=_band_means(bands, commands.damping_ratio, layers),
     )
-    return walls_of(swapped, plan, other).pooled()
+    return walls_of(swapped, plan, other)
 
 
 def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:

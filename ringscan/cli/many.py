@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ringscan.cli.complain import complain
-from ringscan.cli.measure import AxisName
+from ringscan.cli.measure import AxisName, said_of
 from ringscan.cli.reference import BaseSide, Corners, Reference, parse_flush
 
 if TYPE_CHECKING:
@@ -71,7 +71,6 @@ def batch(
     from ringscan.journal import Journal
     from ringscan.machines import summarise
     from ringscan.pictures import find_pictures
-    from ringscan.plan import load_plan
     from ringscan.show.ranked import batch_json, print_batch, to_csv, to_rows
     from ringscan.show.record import RECORD_VERSION, to_record
 
@@ -80,19 +79,11 @@ def batch(
         for _, error in missing[:-1]:
             complain(error)
         raise missing[-1][1]
+    pictures = list(dict.fromkeys(pictures))
+    total = len(pictures)
     flush = parse_flush(reference, corners, base)
-    total = len(set(pictures))
-    if corners is not None and total > 1:
-        raise typer.BadParameter("--corners goes with a single photo")
-    job = Job(
-        to_record=to_record,
-        record_version=RECORD_VERSION,
-        plan=load_plan(plan) if plan is not None else None,
-        axis=axis.value if axis is not None else None,
-        flush=flush,
-        check_line_mm=check_line,
-        max_megapixels=max_megapixels,
-    )
+    given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
+    job = Job(to_record=to_record, record_version=RECORD_VERSION, **given)
     found = [not_found(path, error).reading() for path, error in missing]
     with Journal(journal) as kept:
         if kept.damaged:

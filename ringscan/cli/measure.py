@@ -104,7 +104,7 @@ def look(
 
     pictures = _pictures(photos)
     flush = parse_flush(reference, corners, base)
-    given = _given(pictures, plan, axis, flush, check_line, max_megapixels)
+    given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
     fit = []
 
@@ -147,7 +147,7 @@ def scan(
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
     flush = parse_flush(reference, corners, base)
-    given = _given(pictures, plan, axis, flush, check_line, max_megapixels)
+    given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
 
     def one(photo: Path) -> dict[str, Any]:
@@ -163,7 +163,7 @@ def scan(
     _each(pictures, one, json_out=json_out)
 
 
-def _given(
+def said_of(
     pictures: list[Path],
     plan: Path | None,
     axis: AxisName | None,
@@ -171,7 +171,7 @@ def _given(
     check_line_mm: float,
     max_megapixels: float,
 ) -> dict[str, Any]:
-    """What was said of the photos, as `look_at` and `scan_photo` take it."""
+    """What was said of the photos, as `look_at`, `scan_photo` and `Job` take it."""
     from ringscan.plan import load_plan
 
     if flush is not None and flush.corners_px is not None and len(pictures) > 1:

@@ -54,10 +54,7 @@ class _Found:
 
     @property
     def moved_mm(self) -> float:
-        turned = math.radians(self.outline.box.yaw_deg - self.start.yaw_deg)
-        x = self.outline.box.x_mm - self.start.x_mm
-        y = self.outline.box.y_mm - self.start.y_mm
-        return math.hypot(x, y) + abs(turned) * self.outline.box.height_mm / 2
+        return _moved_mm(self.start, self.outline.box)
 
     @property
     def doubt(self) -> tuple[bool, bool, float]:
@@ -239,12 +236,15 @@ def _starts(photo: Photo, camera: Camera, found: Box, sizes: tuple[float, float]
     """Where to look for the tower's edges from, when the comb says that it is at `found`."""
     snapped = snap_to_edges(photo, camera, found)
     planned = replace(found, width_mm=sizes[0], height_mm=sizes[1])
-    apart_mm = math.hypot(snapped.x_mm - found.x_mm, snapped.y_mm - found.y_mm)
-    turned_mm = abs(math.radians(snapped.yaw_deg - found.yaw_deg)) * found.height_mm / 2
     resized = max(abs(found.width_mm / sizes[0] - 1), abs(found.height_mm / sizes[1] - 1))
-    if apart_mm + turned_mm <= APART_MM and resized <= APART_SIZE:
+    if _moved_mm(found, snapped) <= APART_MM and resized <= APART_SIZE:
         return [snapped]
     return [snapped, planned]
+
+
+def _moved_mm(before: Box, after: Box) -> float:
+    turned = math.radians(after.yaw_deg - before.yaw_deg) * after.height_mm / 2
+    return math.hypot(after.x_mm - before.x_mm, after.y_mm - before.y_mm) + abs(turned)
 
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:

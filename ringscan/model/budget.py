@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp
+
+import numpy as np
+from numpy.typing import NDArray
 
 from ringscan.model.estimate import PoleEstimate
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +49,8 @@ class Interval:
 
 def intervals(estimate: PoleEstimate, beyond: Beyond = PHOTO) -> tuple[Interval, Interval]:
     """95 % intervals of the natural frequency (Hz) and the damping ratio."""
-    f, zeta, spread = estimate.frequency_hz, estimate.damping_ratio, estimate.covariance
-    u_f = sqrt(spread[0, 0] + (beyond.frequency * f) ** 2)
-    u_zeta = sqrt(spread[1, 1] + (beyond.damping_ratio * zeta) ** 2)
+    f, zeta = estimate.frequency_hz, estimate.damping_ratio
+    u_f, u_zeta = np.sqrt(np.diag(full_covariance(estimate, beyond))).tolist()
     k = coverage_factor(estimate.freedom)
     ratio = exp(min(k * u_zeta / zeta, 5.0))
     return (
@@ -54,6 +58,17 @@ def intervals(estimate: PoleEstimate, beyond: Beyond = PHOTO) -> tuple[Interval,
         # a damping ratio is positive: its interval is symmetric in the logarithm
         Interval(value=zeta, low=zeta / ratio, high=min(zeta * ratio, 1.0)),
     )
+
+
+def full_covariance(estimate: PoleEstimate, beyond: Beyond = PHOTO) -> Array:
+    """Covariance of natural frequency and damping ratio with what the model leaves out, (2, 2)."""
+    parts = np.array(
+        [
+            beyond.frequency * estimate.frequency_hz,
+            beyond.damping_ratio * estimate.damping_ratio,
+        ]
+    )
+    return np.asarray(estimate.covariance + np.diag(parts**2))
 
 
 def coverage_factor(freedom: float) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import PHOTO, Interval, intervals
+from ringscan.model.budget import Interval, full_covariance, intervals
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
@@ -78,14 +78,8 @@ def best_damping(
     """
     settings = np.unique(settings)
     impulses = shaper_impulses(shaper, frequency_hz, settings)
-    spread = estimate.covariance + np.diag(
-        [
-            (PHOTO.frequency * estimate.frequency_hz) ** 2,
-            (PHOTO.damping_ratio * estimate.damping_ratio) ** 2,
-        ]
-    )
     mean = np.array([estimate.frequency_hz, estimate.damping_ratio])
-    draws = np.random.default_rng(0).multivariate_normal(mean, spread, DRAWS)
+    draws = np.random.default_rng(0).multivariate_normal(mean, full_covariance(estimate), DRAWS)
     draws = np.maximum(draws, [1.0, 1e-4])
     best = _lowest(settings, _left(impulses, draws))
     left = _left(impulses, mean[None])[0]

@@ -103,7 +103,8 @@ class WholeModel:
         pace = 1 / self.walls.motion.top_speed_mm_s
         for i in modes(at):
             lam = trial_pole(*at[i : i + 2])
-            c, back = self.strength(at, i), self._back(at, lam)
+            back = self._back(at, lam)
+            c = complex(*at[i + 2 : i + 4]) * back
             wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
             slope, turn = left * wave, drawing.left_turn(lam)[:, None]
             ripple += c * slope
