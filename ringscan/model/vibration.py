@@ -29,12 +29,15 @@ def pole_turn(frequency_hz: float, damping_ratio: float) -> tuple[complex, compl
     return 2 * pi * complex(-zeta, root), -w * complex(1, zeta / root)
 
 
-def free_decay(lam: complex, time_s: Array) -> ComplexArray:
-    """``exp(lam t)`` to 1e-6 of its size, five times as fast: sines in single precision."""
+def free_decay(lam: complex | ComplexArray, time_s: Array) -> ComplexArray:
+    """``exp(lam t)`` to 1e-6 of its size, five times as fast: sines in single precision.
+
+    `lam` is broadcast against the times.
+    """
     turns = lam.imag / (2 * pi) * time_s
     phase = (2 * pi * (turns - np.rint(turns))).astype(np.float32)
     size = np.exp(lam.real * time_s)
-    out = np.empty(time_s.shape, complex)
+    out = np.empty(turns.shape, complex)
     np.multiply(size, np.cos(phase), out=out.real)
     np.multiply(size, np.sin(phase), out=out.imag)
     return out
