@@ -38,9 +38,10 @@ SCALE_UNCERTAINTY = {Kind.SHEET: 0.0025, Kind.CARD: 0.006, Kind.FACE: 0.006, Kin
 EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.12, Kind.CARD: 0.5, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
 """Standard uncertainty of the entry edge's place; measured on rendered pictures."""
 
-SKEW_UNCERTAINTY_MM = {Kind.CARD: 0.6, Kind.FACE: 0.3, Kind.CORNERS: 0.2}
+SKEW_UNCERTAINTY_MM = {Kind.SHEET: 0.03, Kind.CARD: 0.6, Kind.FACE: 0.3, Kind.CORNERS: 0.2}
 """Standard uncertainty of the entry edge's place at the top against that at the base: the sheet
-tells the perspective far better than the face's own corners do; measured on rendered pictures."""
+tells the perspective far better than the face's own corners do; measured on rendered pictures.
+Ripples that lean turn crests into troughs with height, and that is what the ramp does."""
 
 HEIGHT_UNCERTAINTY_MM = {Kind.SHEET: 0.06, Kind.CARD: 0.2, Kind.FACE: 0.2, Kind.CORNERS: 0.2}
 """Standard uncertainty of heights; measured on rendered pictures. On 94 of them the sheet gave
@@ -148,8 +149,6 @@ def measure(look: Look, bands: Bands) -> Scan:
     plan, axis = look.plan, look.axis
     walls = walls_of(bands, plan, axis)
     fit = fit_jointly(walls, _doubts(look))
-    if look.reference in SKEW_UNCERTAINTY_MM:
-        fit = _doubting_skew(fit, look, bands)
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)
@@ -208,34 +207,6 @@ def _damping_setting(estimate: PoleEstimate, plan: Plan, axis: Axis) -> DampingS
     return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings[~np.isnan(settings)])
 
 
-def _doubting_skew(fit: JointFit, look: Look, bands: Bands) -> JointFit:
-    """The fit, its estimate less sure by what a skewed face would make of it: fitted once each way.
-
-    Ripples that lean turn crests into troughs with height, and that is what the ramp does.
-    """
-    best = np.array([fit.estimate.frequency_hz, fit.estimate.damping_ratio])
-    covariance = fit.estimate.covariance.copy()
-    sd_mm = SKEW_UNCERTAINTY_MM[look.reference]
-    for skew_mm in (-sd_mm, sd_mm):
-        walls = walls_of(_skewed(bands, skew_mm / look.view.height_mm), look.plan, look.axis)
-        other = fit_jointly(walls, _doubts(look)).estimate
-        change = np.array([other.frequency_hz, other.damping_ratio]) - best
-        covariance += np.outer(change, change) / 2
-    return replace(fit, estimate=replace(fit.estimate, covariance=covariance))
-
-
-def _skewed(bands: Bands, skew: float) -> Bands:
-    """The bands moved along the layers by `skew` mm per mm of height about their middle."""
-    shift_mm = skew * (bands.height_mm - bands.height_mm.mean())
-    profile = np.array(
-        [
-            np.interp(bands.s_mm + shift, bands.s_mm, row)
-            for shift, row in zip(shift_mm, bands.profile, strict=True)
-        ]
-    )
-    return replace(bands, profile=profile, valid=np.isfinite(profile))
-
-
 def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
     """Hand the bands to the model: plain arrays, no pictures.
 
@@ -251,6 +222,7 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
         along=_along(bands, plan, axis),
         commanded_hz=bands.frequency_hz,
         group=group.astype(np.intp),
+        up=(bands.height_mm - bands.height_mm.mean()) / plan.height_mm,
         motion=CornerMotion(
             speed_mm_s=plan.motion.speed_mm_s,
             acceleration_mm_s2=plan.motion.acceleration_mm_s2,
@@ -313,6 +285,7 @@ def _doubts(look: Look) -> Doubts:
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=more * SCALE_UNCERTAINTY[look.reference],
+        skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
         height_mm=more * HEIGHT_UNCERTAINTY_MM[look.reference],
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

@@ -47,7 +47,7 @@ class Wall:
     pixel_mm : step of the wall positions
     texture_um : rms height of the bead's texture, averaged over a band's layers
     gain : of the grazing light, the tangent of its slant; either sign
-    stretch, shift_mm, height_mm : by which the places handed on are too small, see `Bent`
+    stretch, shift_mm, skew_mm, height_mm : by which the places handed on are too small, see `Bent`
     sensor : rms noise of a pixel row's mean, relative
     """
 
@@ -76,10 +76,11 @@ class Wall:
     sensor: float = 0.004
     stretch: float = 0.0
     shift_mm: float = 0.0
+    skew_mm: float = 0.0
     height_mm: float = 0.0
 
 
-DOUBTS = {"shift_mm": 0.1, "stretch": 0.003, "height_mm": 0.2}
+DOUBTS = {"shift_mm": 0.1, "stretch": 0.003, "height_mm": 0.2, "skew_mm": 0.03}
 """Standard uncertainties of the places handed on, as the pipeline has them."""
 
 
@@ -122,6 +123,10 @@ def simulate_walls(wall: Wall, seed: int) -> Walls:
     s = np.arange(step / 2, wall.length_mm, step)
     h = wall_height_mm(wall, s) + _flaws_mm(wall, s, rng)
     light = _shade(wall, np.gradient(h, step, axis=1))
+    up = np.linspace(-0.5, 0.5, light.shape[0])
+    if wall.skew_mm:
+        leaning = s + wall.skew_mm * up[:, None]
+        light = np.array([np.interp(at, s, row) for at, row in zip(leaning, light, strict=True)])
     pixels = s.size // FINE
     intensity = light[:, : pixels * FINE].reshape(-1, pixels, FINE).mean(axis=2)
     intensity *= _lamp(s[: pixels * FINE : FINE], intensity.shape[0], rng)
@@ -143,6 +148,7 @@ def simulate_walls(wall: Wall, seed: int) -> Walls:
         ),
         commanded_hz=told,
         group=np.cumsum(np.append(False, off[1:] != off[:-1])).astype(np.intp),
+        up=up,
         motion=CornerMotion(
             speed_mm_s=wall.speed_mm_s,
             acceleration_mm_s2=wall.acceleration_mm_s2,

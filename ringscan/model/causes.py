@@ -158,4 +158,5 @@ def _part(walls: Walls, keep: NDArray[np.bool_]) -> Walls:
         along=cut(walls.along),
         commanded_hz=walls.commanded_hz[keep],
         group=walls.group[keep],
+        up=walls.up[keep],
     )

@@ -7,7 +7,7 @@ squares (Golub & Pereyra, SIAM J. Numer. Anal. 10:413-432, 1973).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,10 @@ to some 15 %."""
 
 POLISH_BANDS = 24
 """Bands that are enough to choose among the starts, and to see what is too steep."""
+
+SKEWED_MM = 0.1
+"""A face that leans by more is fitted anew once it is straight: what all heights have in common was
+not found while it leant."""
 
 SAME_PEAK = 2.0
 """Distance in frequency, in damping ratios, within which two maxima are one: a peak's width."""
@@ -77,6 +81,15 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     shared : whether the profile common to all heights is taken out first
     """
     walls = walls.pooled()
+    fit = _fit(walls, doubts, shared=shared)
+    skew_mm = fit.bent.skew_mm
+    if abs(skew_mm) < SKEWED_MM:
+        return fit
+    again = _fit(walls.straightened(skew_mm), doubts, shared=shared)
+    return replace(again, bent=replace(again.bent, skew_mm=again.bent.skew_mm + skew_mm))
+
+
+def _fit(walls: Walls, doubts: Doubts, *, shared: bool) -> JointFit:
     posed = pose_problem(walls, shared=shared)
     found = search(posed)
     rough = posed.every(max(1, posed.data.shape[0] // POLISH_BANDS))
@@ -95,7 +108,9 @@ def fit_jointly(walls: Walls, doubts: Doubts, *, shared: bool = True) -> JointFi
     settled = settle(problem, walls, best.at, doubts)
     candidate = second_candidate(settled, found)
     if candidate is not None:
-        both = settle(problem, walls, best.at, doubts, one=settled, second=candidate)
+        both = settle(
+            problem, walls, best.at, doubts, np.concatenate([settled.at, candidate, [0.0, 0.0]])
+        )
         settled = both if stands_out(both, settled) else settled
     first, *second = settled.modes
     return JointFit(

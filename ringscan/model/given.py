@@ -27,19 +27,22 @@ class Doubts:
 
     shift_mm : of the entry edge's place
     stretch : of lengths along the face, relative
+    skew_mm : of the entry edge's place at the top against that at the base
     height_mm : of heights on the tower
     hz_per_mm : how fast the commanded frequency rises with height; not a doubt
     """
 
     shift_mm: float
     stretch: float
+    skew_mm: float
     height_mm: float
     hz_per_mm: float
 
     @property
     def sd(self) -> Array:
-        """Standard uncertainties in the order of `Bent.vector`, (5,)."""
-        return np.array([self.shift_mm, self.stretch, self.height_mm, *ALONG_SD])
+        """Standard uncertainties in the order of what `bend` takes, (6,)."""
+        bends = [self.shift_mm, self.stretch, self.skew_mm, self.height_mm]
+        return np.array([*bends, *ALONG_SD])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,28 +51,31 @@ class Bent:
 
     shift_mm : of wall positions
     stretch : of wall positions, relative
+    skew_mm : of wall positions at the top against those at the base
     height_mm : of heights
     along_hz, along_damping : natural frequency and damping ratio of the axis along the face
     """
 
     shift_mm: float
     stretch: float
+    skew_mm: float
     height_mm: float
     along_hz: float
     along_damping: float
 
 
 def bend(vector: Array, alike_hz: float) -> Bent:
-    """Corrections from numbers that are 0 where nothing is bent, (5,).
+    """Corrections from numbers that are 0 where nothing is bent, (6,).
 
     `alike_hz` is the frequency that the axis along the face is expected near.
     """
     return Bent(
         shift_mm=float(vector[0]),
         stretch=float(vector[1]),
-        height_mm=float(vector[2]),
-        along_hz=float(alike_hz * np.exp(vector[3])),
-        along_damping=float(min(ALONG_DAMPING * np.exp(vector[4]), 0.5)),
+        skew_mm=float(vector[2]),
+        height_mm=float(vector[3]),
+        along_hz=float(alike_hz * np.exp(vector[4])),
+        along_damping=float(min(ALONG_DAMPING * np.exp(vector[5]), 0.5)),
     )
 
 
@@ -85,7 +91,8 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     asked = np.where(shaped, walls.commanded_hz, 1.0)
     true = np.maximum(asked + bent.height_mm * doubts.hz_per_mm, 0.1 * asked)
     ratio = np.where(shaped, asked / true, 1.0)
-    s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm
+    skew_mm = bent.skew_mm * walls.up[:, None]
+    s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm + skew_mm
     motion = replace(walls.motion, ringing=complex(pole(bent.along_hz, bent.along_damping)))
     return draw(s_mm, motion, _sooner(walls.impulses, ratio), walls.along)
 

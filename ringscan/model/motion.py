@@ -120,14 +120,15 @@ class CornerMotion:
 
         Parameters
         ----------
-        s_mm : (m,), rising
+        s_mm : rising, (m,), or (b, m) where bands differ
         impulses : per band, (b, n)
         """
         position, speed = shaped_tables(self, impulses)
         # where the nozzle ran back over its own line, the last pass is the one that stays
         rising = np.maximum.accumulate(position, axis=1)
         at = np.arange(position.shape[1])
-        place = np.array([np.interp(s_mm, row, at) for row in rising])
+        each = np.broadcast_to(s_mm, (rising.shape[0], s_mm.shape[-1]))
+        place = np.array([np.interp(s, row, at) for s, row in zip(each, rising, strict=True)])
         low = np.minimum(place.astype(np.intp), at.size - 2)
         x = place - low
         low += at.size * np.arange(position.shape[0])[:, None]

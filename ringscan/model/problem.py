@@ -45,6 +45,7 @@ class Walls:
     along : the same of the axis along the face, (b, k)
     commanded_hz : shaper frequency in each band, NaN where it was off, (b,)
     group : number of the stretch of neighbouring bands (reference, ramp), (b,)
+    up : height above the bands' middle over the face's height, (b,)
     motion : along the face
     """
 
@@ -55,6 +56,7 @@ class Walls:
     along: Impulses
     commanded_hz: Array
     group: NDArray[np.intp]
+    up: Array
     motion: CornerMotion
 
     def every(self, step: int) -> Walls:
@@ -67,7 +69,19 @@ class Walls:
             along=self.along.every(step),
             commanded_hz=self.commanded_hz[::step],
             group=self.group[::step],
+            up=self.up[::step],
         )
+
+    def straightened(self, skew_mm: float) -> Walls:
+        """The walls with their bands moved along the layers until a skew is gone, see `Bent`."""
+        at = self.s_mm - skew_mm * self.up[:, None]
+        rows = zip(at, self.intensity, self.valid, strict=True)
+        moved = [
+            (np.interp(s, self.s_mm, light), np.interp(s, self.s_mm, valid, left=0, right=0) == 1)
+            for s, light, valid in rows
+        ]
+        intensity, valid = (np.array(part) for part in zip(*moved, strict=True))
+        return replace(self, intensity=intensity, valid=valid)
 
     def pooled(self) -> Walls:
         """The walls with neighbouring samples averaged, where they lie closer than is needed."""

@@ -83,7 +83,7 @@ def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses)
 
     Parameters
     ----------
-    s_mm : (n,)
+    s_mm : (n,), or (b, n) where bands differ
     motion : along the face
     impulses : of the shaper of the axis normal to the face, (b, m)
     along : of the shaper of the axis along the face, (b, k)

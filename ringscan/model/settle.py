@@ -11,7 +11,18 @@ from ringscan.model.estimate import PoleEstimate, sandwich
 from ringscan.model.given import Bent, Doubts, bend
 from ringscan.model.newton import Tangent, gauss_newton
 from ringscan.model.problem import Problem, Walls, trial_pole
-from ringscan.model.whole import ALONG, FIRST_MODE, GIVEN, SHADING, WholeModel, modes, shade
+from ringscan.model.whole import (
+    ALONG,
+    FIRST_MODE,
+    GIVEN,
+    SHADING,
+    SHIFT,
+    SKEW,
+    STRETCH,
+    WholeModel,
+    modes,
+    shade,
+)
 
 Array = NDArray[np.float64]
 
@@ -21,8 +32,8 @@ RIGID = 1.5
 ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
 """Trials for the axis along the face, 12 % apart: the width of its own peak, 2 zeta."""
 
-LOOSE = [0, 1, 5, 6, FIRST_MODE, FIRST_MODE + 1]
-"""What each of these trials may move: shift, stretch, shading, and the pole."""
+LOOSE = [SHIFT, STRETCH, SKEW, *range(SHADING.start, SHADING.stop), FIRST_MODE, FIRST_MODE + 1]
+"""What each of these trials may move: shift, stretch, skew, shading, and the pole."""
 
 ALONG_BANDS = 10
 ROUGH_BANDS = 24
@@ -65,9 +76,7 @@ def settle(
     walls: Walls,
     start: Array,
     doubts: Doubts,
-    *,
-    one: Settled | None = None,
-    second: tuple[float, float] | None = None,
+    at: Array | None = None,
 ) -> Settled:
     """Gauss-Newton over the poles, c0 and what was taken as given, each within its doubt.
 
@@ -81,14 +90,12 @@ def settle(
     problem, walls : posed and refined, and what it was posed from
     start : natural frequency and damping ratio, (2,)
     doubts : see there
-    one, second : go on from what one mode came to, with a second one from its rough pole
+    at : all parameters to go on from; where they are not given they are looked for
     """
     model = WholeModel(problem=problem, walls=walls, doubts=doubts, alike_hz=float(start[0]))
-    if one is None or second is None:
+    if at is None:
         at = _along_start(_every(model, ALONG_BANDS), start)
         at = _descend(_every(model, ROUGH_BANDS), at).at
-    else:
-        at = np.concatenate([one.at, second, [0.0, 0.0]])
     return _finish(model, _descend(model, at))
 
 

@@ -1,6 +1,6 @@
 """The whole model of a wall about any point: modes, what was given, and bent shading.
 
-Parameters, in this order: what was given and may be bent (5, see `Bent`), the second and third
+Parameters, in this order: what was given and may be bent (6, see `Bent`), the second and third
 power of the shading (2), and for each mode its natural frequency, damping ratio, and the real and
 imaginary part of its strength (4 each). That is c0 as at an edge that was not shifted: a shift by
 itself leaves the waves of the cruising nozzle where they are, or each would turn the other's phase
@@ -24,10 +24,10 @@ from ringscan.model.vibration import pole_turn
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-GIVEN = slice(0, 5)
-SHIFT, HEIGHT, ALONG = 0, 2, 3
-SHADING = slice(5, 7)
-FIRST_MODE = 7
+GIVEN = slice(0, 6)
+SHIFT, STRETCH, SKEW, HEIGHT, ALONG = 0, 1, 2, 3, 4
+SHADING = slice(6, 8)
+FIRST_MODE = 8
 MODE_SIZE = 4
 """Where the parameters lie; ALONG and the one after it are the axis along the face."""
 
@@ -95,7 +95,7 @@ class WholeModel:
         """The filtered model about a point."""
         drawing = self.drawing(at)
         ripple = np.zeros(drawing.passing_s.shape, complex)
-        moved, stretched, higher = (np.zeros_like(ripple) for _ in range(3))
+        moved, rising, higher = (np.zeros_like(ripple) for _ in range(3))
         poles = []
         # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
         true_hz = self.walls.commanded_hz + at[HEIGHT] * self.doubts.hz_per_mm
@@ -110,12 +110,14 @@ class WholeModel:
             ripple += c * slope
             rise = c * slope * drawing.wave_rise(lam)
             moved += rise - c * slope * lam * pace
-            stretched += rise
+            rising += rise
             higher += c * wave * turn * -lam * sooner
             pulled = c * (wave * turn + slope * (drawing.wave_turn(lam) - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
             poles += [(back * slope).real, -(back * slope).imag]
-        changes = [moved.real, stretched.real * self.walls.s_mm, higher.real]
+        stretched = rising.real * self.walls.s_mm
+        skewed = rising.real * self.walls.up[:, None]
+        changes = [moved.real, stretched, skewed, higher.real]
         for i, step in enumerate(ALONG_STEPS):
             there = at.copy()
             there[ALONG + i] += step

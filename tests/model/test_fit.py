@@ -263,6 +263,19 @@ def test_places_that_are_a_little_wrong_cost_little() -> None:
     assert abs(in_standard_errors(damping, 0.08)) < 4
 
 
+@pytest.mark.parametrize("skew_mm", [0.3, -1.2])
+def test_a_face_that_leans_is_straightened(skew_mm: float) -> None:
+    """Its ripples lean too, which turns crests into troughs with height as a ramp does."""
+    wall = Wall(skew_mm=skew_mm, **COARSE)
+    walls = simulate_walls(wall, 19)
+    told = fit_jointly(walls, replace(doubts_of(wall), skew_mm=0.6))
+    assert told.bent.skew_mm == pytest.approx(skew_mm, abs=0.15)
+    frequency, damping = intervals(told.estimate)
+    assert abs(in_standard_errors(frequency, 38)) < 3.5
+    assert abs(in_standard_errors(damping, 0.08)) < 3.5
+    assert judged(walls, told).outcome is Outcome.CALL
+
+
 def test_ripple_of_each_band_is_signed() -> None:
     """Below and above the quiet height crests and troughs change places."""
     wall = Wall(texture_um=1.0, **COARSE)
