@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ringscan.batch import Entry
     from ringscan.errors import RingscanError
-    from ringscan.image.beside import Base
+    from ringscan.image.beside import PictureSide
     from ringscan.image.flush import CARD_MM, Flush
     from ringscan.library import as_dict, as_rows, as_text, pool, scan_each, scan_photo
     from ringscan.machines import Answer, Batch
@@ -30,13 +30,13 @@ if TYPE_CHECKING:
 __all__ = [
     "CARD_MM",
     "Answer",
-    "Base",
     "Batch",
     "Entry",
     "Failed",
     "Flush",
     "Interval",
     "Outcome",
+    "PictureSide",
     "Plan",
     "Reading",
     "RingscanError",
@@ -52,7 +52,7 @@ __all__ = [
 
 _HOMES = {
     "Answer": "machines",
-    "Base": "image.beside",
+    "PictureSide": "image.beside",
     "Batch": "machines",
     "CARD_MM": "image.flush",
     "Entry": "batch",

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from ringscan.errors import PlanError, SheetError
-from ringscan.image.beside import Base
+from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo, read_photo
@@ -18,7 +18,7 @@ from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.plan import Axis, Plan
 
-__all__ = ["CARD_MM", "Base", "Flush", "Kind", "Look", "look_at", "turned"]
+__all__ = ["CARD_MM", "Flush", "Kind", "Look", "PictureSide", "look_at", "turned"]
 
 STEPS_MM = (0.1, 0.2)
 STEPS_PER_RIPPLE = 6

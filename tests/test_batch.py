@@ -16,7 +16,7 @@ from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
 from ringscan.batch import Entry, Job, fingerprint, recorded, scan_batch
-from ringscan.image.beside import Base
+from ringscan.image.beside import PictureSide
 from ringscan.image.flush import CARD_MM, Flush
 from ringscan.journal import Journal
 from ringscan.machines import summarise
@@ -25,10 +25,10 @@ from ringscan.readings import Failed
 CORNERS_PX = np.array([[10.0, 900.0], [800.0, 900.0], [800.0, 10.0], [10.0, 10.0]])
 FLUSHES = (
     None,
-    Flush(base=Base.DOWN),
-    Flush(base=Base.UP),
-    Flush(rectangle_mm=CARD_MM, base=Base.DOWN),
-    Flush(rectangle_mm=(100.0, 70.0), base=Base.DOWN),
+    Flush(base=PictureSide.DOWN),
+    Flush(base=PictureSide.UP),
+    Flush(rectangle_mm=CARD_MM, base=PictureSide.DOWN),
+    Flush(rectangle_mm=(100.0, 70.0), base=PictureSide.DOWN),
     Flush(corners_px=CORNERS_PX),
     Flush(corners_px=CORNERS_PX + 0.5),
 )

@@ -116,7 +116,7 @@ def test_another_reference(tmp_path, monkeypatch):
     monkeypatch.setattr("ringscan.scan.scan_photo", scanner)
     monkeypatch.setattr("ringscan.library._scan_photo", scanner)
     monkeypatch.setattr("ringscan.show.record.to_record", dict)
-    flush = ringscan.Flush(rectangle_mm=ringscan.CARD_MM, base=ringscan.Base.DOWN)
+    flush = ringscan.Flush(rectangle_mm=ringscan.CARD_MM, base=ringscan.PictureSide.DOWN)
     ringscan.scan_photo(tmp_path / "a.jpg", flush=flush)
     list(ringscan.scan_each(tmp_path, flush=flush, executor=InTurn()))
     assert [settings["flush"] for settings in scanner.settings] == [flush, flush]

@@ -13,7 +13,7 @@ import typer
 
 from ringscan.cli.complain import complain
 from ringscan.cli.measure import AxisName, said_of
-from ringscan.cli.reference import BaseSide, Corners, Reference, parse_flush
+from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
 
 if TYPE_CHECKING:
     from ringscan.readings import Failed, Reading
@@ -43,7 +43,8 @@ def batch(
     ] = None,
     reference: Reference = "sheet",
     corners: Corners = None,
-    base: BaseSide = None,
+    base: BaseAt = None,
+    card_side: CardAt = None,
     check_line: Annotated[
         float,
         typer.Option(min=90, max=110, help="Measured length of the sheets' 100 mm line, mm."),
@@ -81,7 +82,7 @@ def batch(
         raise missing[-1][1]
     pictures = list(dict.fromkeys(pictures))
     total = len(pictures)
-    flush = parse_flush(reference, corners, base)
+    flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     job = Job(to_record=to_record, record_version=RECORD_VERSION, **given)
     found = [not_found(path, error).reading() for path, error in missing]

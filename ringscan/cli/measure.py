@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ringscan.cli.complain import complain
-from ringscan.cli.reference import BaseSide, Corners, Reference, parse_flush
+from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
 from ringscan.errors import RingscanError
 from ringscan.pictures import find_pictures
 
@@ -88,7 +88,8 @@ def look(
     axis: AxisOption = None,
     reference: Reference = "sheet",
     corners: Corners = None,
-    base: BaseSide = None,
+    base: BaseAt = None,
+    card_side: CardAt = None,
     check_line: CheckLine = 100.0,
     json_out: Json = False,
     max_megapixels: MaxMegapixels = 60,
@@ -103,7 +104,7 @@ def look(
     from ringscan.show.findings import look_record, print_look
 
     pictures = _pictures(photos)
-    flush = parse_flush(reference, corners, base)
+    flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
     fit = []
@@ -126,7 +127,8 @@ def scan(
     axis: AxisOption = None,
     reference: Reference = "sheet",
     corners: Corners = None,
-    base: BaseSide = None,
+    base: BaseAt = None,
+    card_side: CardAt = None,
     check_line: CheckLine = 100.0,
     rows: Annotated[int, typer.Option(min=0, help="Table rows to print; 0: all.")] = 10,
     json_out: Json = False,
@@ -146,7 +148,7 @@ def scan(
     pictures = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
-    flush = parse_flush(reference, corners, base)
+    flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
 

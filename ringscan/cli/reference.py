@@ -15,8 +15,8 @@ SIDES_MM = (20.0, 300.0)
 """A reference must have sides in this range: to be seen sharply, and to be in view at all."""
 
 
-class BaseName(StrEnum):
-    """Where the base lies, as the command line takes it."""
+class SideName(StrEnum):
+    """Sides of the picture, as the command line takes them."""
 
     DOWN = "down"
     LEFT = "left"
@@ -42,18 +42,30 @@ Corners = Annotated[
         "far edge, top there, top at the entry edge.",
     ),
 ]
-BaseSide = Annotated[
-    BaseName | None,
+BaseAt = Annotated[
+    SideName | None,
     typer.Option("--base", help="Where in the picture the tower's base lies; for card and face."),
+]
+CardAt = Annotated[
+    SideName | None,
+    typer.Option(
+        "--card-side",
+        help="Where in the picture the card lies, seen from the face; needed where both are of "
+        "about one size.",
+    ),
 ]
 
 
-def parse_flush(reference: str, corners: str | None, base: BaseName | None) -> Flush | None:
+def parse_flush(
+    reference: str, corners: str | None, base: SideName | None, card_side: SideName | None
+) -> Flush | None:
     """What the options say; None for the scan sheet. Raises typer.BadParameter."""
     import numpy as np
 
-    from ringscan.look import CARD_MM, Base, Flush
+    from ringscan.look import CARD_MM, Flush, PictureSide
 
+    if card_side is not None and reference in ("sheet", "face"):
+        raise typer.BadParameter("--card-side goes with --reference card or WxH")
     if corners is not None:
         if reference != "sheet" or base is not None:
             raise typer.BadParameter("--corners goes without --reference and --base")
@@ -69,7 +81,11 @@ def parse_flush(reference: str, corners: str | None, base: BaseName | None) -> F
         raise typer.BadParameter(
             "say where in the picture the tower's base lies: --base down, left, up or right"
         )
-    return Flush(rectangle_mm=rectangle, base=Base(base.value))
+    return Flush(
+        rectangle_mm=rectangle,
+        base=PictureSide(base.value),
+        card_side=None if card_side is None else PictureSide(card_side.value),
+    )
 
 
 def _positions(text: str) -> list[tuple[float, float]]:

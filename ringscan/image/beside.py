@@ -33,8 +33,8 @@ ELSEWHERE_MM = 6.0
 Array = NDArray[np.float64]
 
 
-class Base(StrEnum):
-    """Where in the picture, as it is displayed, the tower's base lies."""
+class PictureSide(StrEnum):
+    """Towards which side of the picture, as it is displayed, the tower's base or a card lies."""
 
     DOWN = "down"
     LEFT = "left"
@@ -43,7 +43,7 @@ class Base(StrEnum):
 
     @property
     def away_px(self) -> Array:
-        """Direction from the base to the top, in the picture."""
+        """Direction away from that side, in the picture: from the base to the top."""
         return np.array(
             {"down": (0.0, -1.0), "left": (1.0, 0.0), "up": (0.0, 1.0), "right": (-1.0, 0.0)}[self]
         )
@@ -55,7 +55,7 @@ def find_face_beside(
     card_px: Array,
     card_mm: tuple[float, float],
     size_mm: tuple[float, float],
-    base: Base,
+    base: PictureSide,
 ) -> tuple[float, Array]:
     """Find a face of `size_mm` (width, height) in the plane z = 0 of a camera over a card.
 

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import FaceError, PlanError, SheetError
-from ringscan.image.beside import Base, find_face_beside
+from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
+from ringscan.image.beside import PictureSide, find_face_beside
 from ringscan.image.box import Side
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints
@@ -77,16 +77,20 @@ class Flush:
     corners_px : of the face, in the order of FaceView.corners_px, (4, 2)
     rectangle_mm : sides of a card beside the face
     base : where in the picture the tower's base lies; needed unless corners are given
+    card_side : where the card lies, seen from the face; needed where both are of about one size
     """
 
     corners_px: NDArray[np.float64] | None = None
     rectangle_mm: tuple[float, float] | None = None
-    base: Base | None = None
+    base: PictureSide | None = None
+    card_side: PictureSide | None = None
 
     def __post_init__(self) -> None:
         """Refuse what leaves open where the base lies."""
         if self.corners_px is None and self.base is None:
             raise ValueError("base must be given unless corners_px are")
+        if self.card_side is not None and self.rectangle_mm is None:
+            raise ValueError("card_side goes with rectangle_mm")
         if self.corners_px is not None and self.corners_px.shape != (4, 2):
             raise ValueError(f"corners_px must be (4, 2), not {self.corners_px.shape}")
 
@@ -101,7 +105,7 @@ class Flush:
     def said(self) -> list[Any]:
         """All of it in plain values, to tell results by one reference from those by another."""
         corners = None if self.corners_px is None else self.corners_px.tolist()
-        return [corners, self.rectangle_mm, self.base]
+        return [corners, self.rectangle_mm, self.base, self.card_side]
 
 
 def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView:
@@ -136,7 +140,9 @@ def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView
     if flush.rectangle_mm is None:
         seen, sd_mm, reach = _alone(photo, size, flush.base), FOUND_SD_MM, NARROW_MM
     else:
-        card, seen = _card_and_face(photo, expected, flush.rectangle_mm, size, flush.base)
+        card, seen = _card_and_face(
+            photo, expected, flush.rectangle_mm, size, flush.base, flush.card_side
+        )
         sd_mm, reach = COARSE_SD_MM, WIDE_MM
     plane = fit_plane(plan, corners, expected, seen, sd_mm, [], card)
     for within in (reach, NARROW_MM):
@@ -188,14 +194,16 @@ def _card_and_face(
     expected: Expected,
     card_mm: tuple[float, float],
     size_mm: tuple[float, float],
-    base: Base,
+    base: PictureSide,
+    side: PictureSide | None,
 ) -> tuple[Card, NDArray[np.float64]]:
     """The rectangle of the card's size that has a face of the plan's size beside it."""
-    if all(abs(a / b - 1) < ALIKE for a, b in zip(sorted(card_mm), sorted(size_mm), strict=True)):
+    lengths = zip(sorted(card_mm), sorted(size_mm), strict=True)
+    if side is None and all(abs(a / b - 1) < ALIKE for a, b in lengths):
         raise FaceError(
             f"{photo.source}: a rectangle of {card_mm[0]:g} × {card_mm[1]:g} mm and a face of "
-            f"{size_mm[0]:g} × {size_mm[1]:g} mm cannot be told apart; use a rectangle of another "
-            "size, or give the face's corners"
+            f"{size_mm[0]:g} × {size_mm[1]:g} mm cannot be told apart; say on which side of the "
+            "face the card lies, or give the face's corners"
         )
     found = find_rectangles(photo, card_mm)[:MOST_CARDS]
     name = f"rectangle of {card_mm[0]:g} × {card_mm[1]:g} mm"
@@ -205,27 +213,40 @@ def _card_and_face(
             "view, on a background of another brightness, or give the face's corners"
         )
     pairs: list[tuple[float, Card, NDArray[np.float64]]] = []
-    refusal: FaceError | None = None
+    refusal: RingscanError | None = None
     for corners in found:
         card = Card(corners_px=corners, size_mm=card_mm)
         camera = see_rectangle(expected, corners, card_mm).camera
         try:
             clear, face = find_face_beside(photo, camera, corners, card_mm, size_mm, base)
-            pairs.append((clear, card, face))
         except FaceError as exc:
             refusal = refusal or exc
+            continue
+        if side is None or _lies(corners, face, side):
+            pairs.append((clear, card, face))
+        else:
+            refusal = SheetError(
+                f"{photo.source}: no {name} is seen on the face's {side} side; say on which side "
+                "of the face it lies in the picture as it is displayed"
+            )
     if not pairs and refusal is not None:
         raise refusal
     pairs.sort(key=lambda pair: -pair[0])
     if len(pairs) > 1 and pairs[0][0] - pairs[1][0] < CLEARER:
         raise SheetError(
-            f"{photo.source}: {len(pairs)} things could be the {name}; leave one in view, or give "
-            "the face's corners"
+            f"{photo.source}: {len(pairs)} things could be the {name}; leave one in view, say on "
+            "which side of the face it lies, or give the face's corners"
         )
     return pairs[0][1:]
 
 
-def _alone(photo: Photo, size_mm: tuple[float, float], base: Base) -> NDArray[np.float64]:
+def _lies(card_px: NDArray[np.float64], face_px: NDArray[np.float64], side: PictureSide) -> bool:
+    """Whether the card lies on that side of the face, to an eighth of a turn."""
+    way = card_px.mean(axis=0) - face_px.mean(axis=0)
+    return bool(-way @ side.away_px > math.sqrt(0.5) * np.linalg.norm(way))
+
+
+def _alone(photo: Photo, size_mm: tuple[float, float], base: PictureSide) -> NDArray[np.float64]:
     """The face as a rectangle of its size with the base where it is said to lie."""
     found = []
     for corners in find_rectangles(photo, size_mm):

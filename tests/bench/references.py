@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import RingscanError
-from ringscan.look import Base, Flush, Kind, look_at
+from ringscan.look import Flush, Kind, PictureSide, look_at
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Direction, Plan
 from ringscan.scan import scan_photo
@@ -69,7 +69,7 @@ def paint(folder: Path, out: Path, names: list[str]) -> None:
             "card_mm": card and size_mm,
             "card_px": card and shown(scene.px(card.corners(scene)), truth).tolist(),
             "corners_px": around.tolist(),
-            "base": max(Base, key=lambda base: float(up @ base.away_px)).value,
+            "base": max(PictureSide, key=lambda base: float(up @ base.away_px)).value,
         }
         (out / "truth.json").write_text(json.dumps(known, indent=1))
         print(name, ground, "card" if card else "no room for a card", flush=True)
@@ -77,9 +77,12 @@ def paint(folder: Path, out: Path, names: list[str]) -> None:
 
 def references(name: str, truth: dict[str, Any]) -> Iterator[tuple[str, Flush]]:
     """Every kind, and the picture that has it."""
-    base = Base(truth["base"])
+    base = PictureSide(truth["base"])
     if truth["card_mm"]:
-        yield f"card-{name}", Flush(rectangle_mm=tuple(truth["card_mm"]), base=base)
+        way = np.mean(truth["card_px"], axis=0) - np.mean(truth["corners_px"], axis=0)
+        side = max(PictureSide, key=lambda side: float(-way @ side.away_px))
+        size_mm = tuple(truth["card_mm"])
+        yield f"card-{name}", Flush(rectangle_mm=size_mm, base=base, card_side=side)
     yield name, Flush(base=base)
     off = np.random.default_rng(truth["seed"]).normal(0, POINTED_PX, (4, 2))
     yield name, Flush(corners_px=np.array(truth["corners_px"]) + off)

@@ -7,8 +7,8 @@ import pytest
 from flush_scene import ID1_MM, FlushScene
 from tower_scene import make_plan
 
-from ringscan.errors import FaceError, SheetError
-from ringscan.image.beside import Base
+from ringscan.errors import FaceError, RingscanError, SheetError
+from ringscan.image.beside import PictureSide
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
@@ -88,7 +88,7 @@ def test_the_camera_over_a_rectangle():
 
 
 def test_the_face_beside_a_card(photo):
-    view = locate_flush(photo, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=Base.DOWN))
+    view = locate_flush(photo, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=PictureSide.DOWN))
     assert off_mm(view, SCENE.corners_px).max() < 0.8
     # the card alone measures the face to a hundredth
     assert view.sheet_size_mm[0] == pytest.approx(60.0, rel=0.01)
@@ -102,28 +102,39 @@ def test_a_turned_picture_needs_the_base_it_shows(photo):
         rgb=np.ascontiguousarray(np.rot90(photo.rgb)),
     )
     # turned left by a quarter: what was down is at the right
-    view = locate_flush(turned, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=Base.RIGHT))
+    view = locate_flush(turned, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=PictureSide.RIGHT))
     true = np.stack([SCENE.corners_px[:, 1], 2399 - SCENE.corners_px[:, 0]], axis=1)
     assert off_mm(view, true).max() < 0.8
     with pytest.raises(FaceError, match=r"no face of|more than one thing"):
-        locate_flush(turned, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=Base.DOWN))
+        locate_flush(turned, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=PictureSide.DOWN))
 
 
 def test_the_face_alone(photo):
-    view = locate_flush(photo, SCENE.plan, "x", Flush(base=Base.DOWN))
+    view = locate_flush(photo, SCENE.plan, "x", Flush(base=PictureSide.DOWN))
     assert off_mm(view, SCENE.corners_px).max() < 0.8
 
 
-def test_a_rectangle_like_the_face_is_refused(photo):
-    """Either could be taken for the other: the scene's face is 60 × 100.1 mm."""
-    flush = Flush(rectangle_mm=(98.0, 61.0), base=Base.DOWN)
-    with pytest.raises(FaceError, match="cannot be told apart; use a rectangle of another size"):
-        locate_flush(photo, SCENE.plan, "x", flush)
+LIKE_MM = (98.0, 61.0)
+"""The scene's face is 60 × 100.1 mm."""
+
+
+def test_a_rectangle_like_the_face_needs_its_side():
+    """Either could be taken for the other."""
+    scene = replace(SCENE, card_mm=LIKE_MM, card_at_mm=(130.0, 45.0))
+    photo = photo_of(scene)
+    flush = Flush(rectangle_mm=LIKE_MM, base=PictureSide.DOWN)
+    with pytest.raises(FaceError, match="cannot be told apart; say on which side of the face"):
+        locate_flush(photo, scene.plan, "x", flush)
+    view = locate_flush(photo, scene.plan, "x", replace(flush, card_side=PictureSide.RIGHT))
+    assert off_mm(view, scene.corners_px).max() < 1
+    with pytest.raises(RingscanError, match="on the face's left side"):
+        locate_flush(photo, scene.plan, "x", replace(flush, card_side=PictureSide.LEFT))
 
 
 def test_no_card(photo):
+    flush = Flush(rectangle_mm=(150.0, 30.0), base=PictureSide.DOWN)
     with pytest.raises(SheetError, match=r"no rectangle of 150 × 30 mm is seen"):
-        locate_flush(photo, SCENE.plan, "x", Flush(rectangle_mm=(150.0, 30.0), base=Base.DOWN))
+        locate_flush(photo, SCENE.plan, "x", flush)
 
 
 @pytest.mark.parametrize(
@@ -141,7 +152,12 @@ def test_corners_that_cannot_be(photo, change, says):
         locate_flush(photo, SCENE.plan, "x", Flush(corners_px=change(SCENE.corners_px)))
 
 
+def test_a_card_side_without_a_card_is_refused():
+    with pytest.raises(ValueError, match="card_side goes with rectangle_mm"):
+        Flush(base=PictureSide.UP, card_side=PictureSide.LEFT)
+
+
 def test_a_reference_without_a_base_is_refused():
     with pytest.raises(ValueError, match="base must be given"):
         Flush(rectangle_mm=ID1_MM)
-    assert Flush(base=Base.UP).kind is Kind.FACE
+    assert Flush(base=PictureSide.UP).kind is Kind.FACE
