@@ -14,6 +14,7 @@ LONG_SIDE_PX = 1600
 """Size at which lines are looked for."""
 MIN_SEGMENT_PX = 15.0
 """Of the reduced picture: shorter pieces are texture."""
+MIN_FAINT_PX = 40.0
 MIN_COLOUR_PX = 40.0
 """The same where only the colour changes, which is coarser in a JPEG."""
 NEAR_PX, NEAR_DEG = 2.0, 5.0
@@ -70,7 +71,11 @@ def find_lines(photo: Photo) -> Lines | None:
     grey = photo.grey8()
     shrink = min(1.0, LONG_SIDE_PX / max(grey.shape))
     size = (round(grey.shape[1] * shrink), round(grey.shape[0] * shrink))
-    ends = _segments(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), MIN_SEGMENT_PX)
+    reduced = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    plain = _segments(reduced, MIN_SEGMENT_PX)
+    # a card may be hardly lighter than the ground it lies on
+    local = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(reduced)
+    ends = np.concatenate([plain, _segments(local, MIN_FAINT_PX)])
     if photo.rgb is not None:
         small = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
         colours = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB))[1:]

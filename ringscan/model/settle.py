@@ -35,6 +35,11 @@ ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
 LOOSE = [SHIFT, STRETCH, SKEW, *range(SHADING.start, SHADING.stop), FIRST_MODE, FIRST_MODE + 1]
 """What each of these trials may move: shift, stretch, skew, shading, and the pole."""
 
+SURE_EDGE_MM = 0.2
+LOOSE_TRIED = 3
+"""With an edge that is known to less than this, so many of the best trials are settled roughly and
+compared: the axis along the face and the edge pass for each other, a whole wave off in the end."""
+
 ALONG_BANDS = 10
 ROUGH_BANDS = 24
 """Bands to choose a start of the axis along the face by, and to settle first by; the whole wall
@@ -94,8 +99,11 @@ def settle(
     """
     model = WholeModel(problem=problem, walls=walls, doubts=doubts, alike_hz=float(start[0]))
     if at is None:
-        at = _along_start(_every(model, ALONG_BANDS), start)
-        at = _descend(_every(model, ROUGH_BANDS), at).at
+        count = 1 if doubts.shift_mm < SURE_EDGE_MM else LOOSE_TRIED
+        rough = _every(model, ROUGH_BANDS)
+        trials = _along_starts(_every(model, ALONG_BANDS), start, count)
+        tried = [_descend(rough, trial) for trial in trials]
+        at = min(tried, key=lambda view: _cost(model, view)).at
     return _finish(model, _descend(model, at))
 
 
@@ -114,6 +122,10 @@ def _descend(model: WholeModel, at: Array) -> Tangent:
         precision=over * known,
         noise=over,
     )
+
+
+def _cost(model: WholeModel, view: Tangent) -> float:
+    return float((view.left**2).sum() + model.precision(view.at.size) @ view.at**2)
 
 
 def _finish(model: WholeModel, view: Tangent) -> Settled:
@@ -153,8 +165,8 @@ def _every(model: WholeModel, bands: int) -> WholeModel:
     return replace(model, problem=model.problem.every(step), walls=model.walls.every(step))
 
 
-def _along_start(model: WholeModel, start: Array) -> Array:
-    """Parameters to start from: the axis along the face that explains most.
+def _along_starts(model: WholeModel, start: Array, count: int) -> list[Array]:
+    """Parameters to start from: the axes along the face that explain most, none next to another.
 
     An edge or a pole that is a little off hides what that axis does, so each trial may move them,
     by their derivatives at a rigid one.
@@ -166,7 +178,7 @@ def _along_start(model: WholeModel, start: Array) -> Array:
     at[strength] = problem.strength(problem.filtered(model.drawing(at).slope(lam)))
     loose = model(at).jacobian[LOOSE]
     prior = np.append(np.zeros(2), model.precision(at.size)[LOOSE])
-    best = (np.inf, at)
+    trials = []
     for ratio in ALONG_STARTS:
         at = at.copy()
         at[ALONG] = ratio
@@ -175,7 +187,10 @@ def _along_start(model: WholeModel, start: Array) -> Array:
         right = flat @ problem.data.ravel()
         found = np.linalg.lstsq(flat @ flat.T + np.diag(prior), right, rcond=None)[0]
         cost = (ratio / model.doubts.sd[ALONG]) ** 2 - float(found @ right)
-        if cost < best[0]:
-            at[strength] = found[:2]
-            best = (cost, at)
-    return best[1]
+        at[strength] = found[:2]
+        trials.append((cost, at))
+    chosen: list[int] = []
+    for i in np.argsort([cost for cost, _ in trials]).tolist():
+        if all(abs(i - other) > 1 for other in chosen):
+            chosen.append(i)
+    return [trials[i][1] for i in chosen[:count]]
