@@ -308,13 +308,15 @@ def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> Face
 def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: Corners) -> None:
     """Refuse a face whose edges were not seen, or were taken for something else."""
     doubtful = LEVEL - {edge.side for edge in plane.edges}
-    for edge in edges:
-        if edge.side.upright and len(edge.points_px) >= ENOUGH_POINTS:
+    for side in {edge.side for edge in edges if edge.side.upright}:
+        # the wall is lighter than what is beside it in one part, and darker in another: the longer
+        edge = max((e for e in edges if e.side is side), key=lambda e: len(e.points_px))
+        if len(edge.points_px) >= ENOUGH_POINTS:
             points = OutlinePoints.of([edge])
             off, _ = points.out_mm(plane.camera, plane.box, plane.rounding, corners)
             middle = float(np.median(off))
             if max(abs(middle), 1.4826 * float(np.median(np.abs(off - middle)))) > CROOKED_MM:
-                doubtful.add(edge.side)
+                doubtful.add(side)
     if doubtful:
         sides = " and ".join(side for side in Side if side in doubtful)
         raise FaceError(

@@ -28,8 +28,8 @@ SAME = 0.8
 WORSE = 0.2
 """Of the score of find_quads: what is seen so much worse than another is one of chance."""
 SEEN_SD = 0.08
-"""Of the score of find_quads: so much less seen counts as one standard deviation of misfit. A ripple
-beside the face's own edge, or the tower's side wall, may fit the size as well."""
+"""Of the score of find_quads: so much less seen counts as one standard deviation of misfit. A
+ripple beside the face's own edge, or the tower's side wall, may fit the size as well."""
 MOST_TRIED = 60
 """The best seen ones: each takes some milliseconds."""
 
@@ -40,7 +40,7 @@ def find_rectangles(photo: Photo, size_mm: tuple[float, float]) -> list[Array]:
     """Corners of all rectangles of that size, (4, 2) each: clockwise as the picture is displayed.
 
     The first side, from corner 0 to 1, is one of those `size_mm[0]` long. Of several in about one
-    place the one that fits and is seen best is given; those that are seen clearly worse are left out.
+    place the one that fits and is seen best is given; those seen clearly worse are left out.
     """
     expected = Expected.of(photo)
     lines = find_lines(photo)
