@@ -62,7 +62,7 @@ COMMAND = "from ringscan.cli import main; main()"
 MEMORY = """
 import sys
 from pathlib import Path
-import cv2, zxingcpp, scipy.optimize, ringscan.scan
+import cv2, zxingcpp, ringscan.scan
 
 def peak():  # getrusage's would be that of the process that started this one
     status = Path("/proc/self/status").read_text()
@@ -217,20 +217,29 @@ def cores(photos: list[Path], count: int) -> None:
 
 
 def memory(photos: list[Path]) -> None:
-    """Print the peak of a scan, in a process of its own, over the decoded pixels in 8-bit RGB."""
-    over, whole = [], []
+    """Print the peak of a scan in a process of its own over the decoded pixels, by size."""
+    print("peak memory over the decoded pixels (3 bytes each), worst of each size")
+    sizes: dict[int, list[Path]] = {}
     for photo in photos:
         with Image.open(photo) as image:
-            pixels = 3 * image.width * image.height
-        run = subprocess.run(
-            [sys.executable, "-c", MEMORY, str(photo)], check=True, capture_output=True, text=True
+            sizes.setdefault(image.width * image.height, []).append(photo)
+    for pixels, same in sorted(sizes.items()):
+        over, whole = [], []
+        for photo in same[:3]:
+            run = subprocess.run(
+                [sys.executable, "-c", MEMORY, str(photo)],
+                check=True,
+                capture_output=True,
+                text=True,
+            )
+            before, peak = (1024 * int(text) / (3 * pixels) for text in run.stdout.split())
+            over.append(peak - before)
+            whole.append(peak)
+        print(
+            f"  {pixels / 1e6:4.1f} megapixels    whole process {max(whole):5.2f}, beyond the",
+            end="",
         )
-        before, peak = (1024 * int(text) for text in run.stdout.split())
-        over.append((peak - before) / pixels)
-        whole.append(peak / pixels)
-    print(f"peak memory over the decoded pixels (3 bytes each), worst of {len(photos)} photos")
-    print(f"  beyond what the imports take {max(over):6.2f}")
-    print(f"  whole process                {max(whole):6.2f}")
+        print(f" imports {max(over):5.2f}")
 
 
 def fit(times: int) -> None:
@@ -259,7 +268,7 @@ def main() -> None:
     print(f"{os.cpu_count()} cores, Python {sys.version.split()[0]}; load at the start {load}")
     warm_scan(photos, given.times)
     fit(given.times)
-    memory(photos[:3])
+    memory(photos)
     cold_start(photos[0], given.times)
     if given.photos:
         cores(photos, given.photos)
