@@ -38,6 +38,19 @@ def test_truth_lies_in_the_interval(name: str):
     assert scan.damping_ratio.value == pytest.approx(truth["damping_ratio"], abs=0.008)
 
 
+def test_a_heic_is_measured_as_its_jpeg_is():
+    """The sample image in 12 megapixels coded by x265 (through pillow-heif 1.8.1) at quality 40."""
+    pytest.importorskip("pi_heif")
+    by_jpeg = scanned("dipper-2-x.jpg")
+    scan = scan_photo(Path(__file__).parent / "image" / "heic" / "dipper-2-x.heic")
+    assert scan.verdict.outcome is Outcome.CALL
+    assert scan.frequency_hz.value == pytest.approx(by_jpeg.frequency_hz.value, abs=0.1)
+    assert scan.damping_ratio.value == pytest.approx(by_jpeg.damping_ratio.value, rel=0.02)
+    # turned upright once, by the file's own property or by EXIF
+    off_px = np.linalg.norm(scan.view.corners_px - by_jpeg.view.corners_px, axis=1)
+    assert off_px.max() < 2
+
+
 def test_two_answers_are_found_apart():
     scan, truth = scanned("dipper-2-x.jpg"), TRUTH["dipper-2-x.jpg"]
     assert scan.spacing.frequency_hz == pytest.approx(truth["natural_frequency_hz"], abs=1.0)
