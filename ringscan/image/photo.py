@@ -136,7 +136,14 @@ class Photo:
             clipped = np.asarray(luma >= CLIPPED_LEVEL * top)
         else:
             below = math.ceil(CLIPPED_LEVEL * 255) - 1
-            clipped = cv2.inRange(self.rgb[rows, cols], (0, 0, 0), (below,) * 3) == 0
+            part = self.rgb[rows, cols]
+            # a picture that was turned is a view: looked at as it is stored, nothing is copied
+            flipped = tuple(axis for axis in (0, 1) if part.strides[axis] < 0)
+            part = np.flip(part, flipped)
+            turned = part.strides[0] < part.strides[1]
+            stored = part.swapaxes(0, 1) if turned else part
+            clipped = cv2.inRange(stored, (0, 0, 0), (below,) * 3) == 0
+            clipped = np.flip(clipped.T if turned else clipped, flipped)
         darkest = np.searchsorted(self.light_of_codes(), BLACK_LIGHT, side="right") - 1
         return clipped, np.asarray(luma <= darkest)
 

@@ -63,33 +63,25 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     rows = max(2, round(view.height_mm * view.px_per_mm))
     s_fine = (np.arange(columns * fine) + 0.5) * step_mm / fine
     z = (np.arange(rows) + 0.5) * view.height_mm / rows
-    at = _grid_px(view, s_fine, z)
-
     crop = Crop.around(photo, view.corners_px, CROP_MARGIN_PX)
     (x0, y0), (height, width) = crop.origin_px, crop.light.shape
     clipped, dark = photo.unusable(slice(y0, y0 + height), slice(x0, x0 + width))
-    at -= np.array([x0, y0], dtype=np.float32)
+    at = _grid_px(view, s_fine, z, (x0, y0))
     # cubic: linear interpolation would take up to 8 % off the shortest ripples
-    light = cv2.remap(
-        crop.light, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderValue=(math.nan,) * 4
-    )
-    state = cv2.remap(
-        clipped.astype(np.uint8) + 2 * dark.astype(np.uint8),
-        at[..., 0],
-        at[..., 1],
-        cv2.INTER_NEAREST,
-        borderValue=(4,) * 4,
-    )
-    light = np.asarray(light).reshape(rows, columns, fine)
-    state = np.asarray(state).reshape(rows, columns, fine)
-    usable = (state == 0).all(axis=2)
-    inside = np.isfinite(light).all(axis=2)
+    nan = (math.nan,) * 4
+    samples = np.asarray(cv2.remap(crop.light, at, None, cv2.INTER_CUBIC, borderValue=nan))
+    states = clipped.astype(np.uint8) | 2 * dark.astype(np.uint8)
+    state = np.asarray(cv2.remap(states, at, None, cv2.INTER_NEAREST, borderValue=(4,) * 4))
+    # column by column: sums along a short last axis are slow
+    each = np.stack([samples[:, i::fine] for i in range(fine)])
+    light = np.asarray(each.mean(axis=0), dtype=np.float32)
+    usable = np.bitwise_or.reduce([state[:, i::fine] for i in range(fine)]) == 0
+    inside = np.isfinite(light)
     if inside.mean() < MIN_INSIDE:
         raise FaceError(
             f"{photo.source}: {100 * (1 - inside.mean()):.0f} % of the tower's face is outside the "
             f"picture; show the whole sheet"
         )
-    light = light.mean(axis=2)
     s_mm = s_fine.reshape(columns, fine).mean(axis=1)
     return Face(
         s_mm=s_mm,
@@ -123,9 +115,15 @@ def _slope(at_mm: NDArray[np.float64], light: NDArray[np.float32], *, axis: int)
 
 
 def _grid_px(
-    view: FaceView, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]
+    view: FaceView,
+    s_mm: NDArray[np.float64],
+    z_mm: NDArray[np.float64],
+    origin_px: tuple[int, int],
 ) -> NDArray[np.float32]:
-    """Picture points of a grid of the face, (n_z, n_s, 2): one homography, then the lens."""
+    """Points of a grid of the face, (n_z, n_s, 2), in a part of the picture that begins at a pixel.
+
+    One homography, then the lens.
+    """
     camera = view.camera
     base = camera.seen_from(view.points_mm(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0])))
     origin, along, up = base[0], base[1] - base[0], base[2] - base[0]
@@ -137,6 +135,6 @@ def _grid_px(
     y /= depth
     bend = np.float32(camera.focal_px) * (1 + np.float32(camera.k1) * (x * x + y * y))
     at = np.empty((*x.shape, 2), dtype=np.float32)
-    at[..., 0] = x * bend + np.float32(camera.centre_px[0])
-    at[..., 1] = y * bend + np.float32(camera.centre_px[1])
+    for i, across in enumerate((x, y)):
+        at[..., i] = across * bend + np.float32(camera.centre_px[i] - origin_px[i])
     return at

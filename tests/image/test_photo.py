@@ -78,7 +78,8 @@ def test_formats_give_the_same_picture(scene, tmp_path, name, how):
 
 
 HEIC = Path(__file__).parent / "heic"
-"""The first two: made by heif-enc 1.15 of libheif with x265, quality 90: the library that reads has no encoder."""
+"""Those read here were made by heif-enc 1.15 of libheif with x265, quality 90: the library that
+reads has no encoder."""
 
 
 def test_heic_is_upright_and_in_its_colours():
