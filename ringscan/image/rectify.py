@@ -68,10 +68,10 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     clipped, dark = photo.unusable(slice(y0, y0 + height), slice(x0, x0 + width))
     at = _grid_px(view, s_fine, z, (x0, y0))
     # cubic: linear interpolation would take up to 8 % off the shortest ripples
-    nan = (math.nan,) * 4
-    samples = np.asarray(cv2.remap(crop.light, at, None, cv2.INTER_CUBIC, borderValue=nan))
+    x, y, nan = at[..., 0], at[..., 1], (math.nan,) * 4
+    samples = np.asarray(cv2.remap(crop.light, x, y, cv2.INTER_CUBIC, borderValue=nan))
     states = clipped.astype(np.uint8) | 2 * dark.astype(np.uint8)
-    state = np.asarray(cv2.remap(states, at, None, cv2.INTER_NEAREST, borderValue=(4,) * 4))
+    state = np.asarray(cv2.remap(states, x, y, cv2.INTER_NEAREST, borderValue=(4,) * 4))
     # column by column: sums along a short last axis are slow
     each = np.stack([samples[:, i::fine] for i in range(fine)])
     light = np.asarray(each.mean(axis=0), dtype=np.float32)
