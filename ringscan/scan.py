@@ -48,6 +48,11 @@ HEIGHT_UNCERTAINTY_MM = {Kind.SHEET: 0.06, Kind.CARD: 0.2, Kind.FACE: 0.2, Kind.
 lengths along the face to 0.21 %, its entry edge to 0.08 mm and heights to 0.04 mm, root mean
 square; printed walls are a little less exact."""
 
+BLUR_PX = 0.9
+"""Standard deviation of an ordinary picture's blur on the face: lens, pixel and their colours. It
+takes more off the crowded ripples near the corner than off those behind them, which without it
+would seem to decay more slowly, by 1 % of the damping ratio. Rendered pictures have 0.6 to 1.1."""
+
 TURNED_TIMES = 4.0
 """Factor on these for a tower that lies with its base away: its outline was fitted with foot and
 top changed over. Two of three such pictures were off by four times the usual doubt."""
@@ -147,7 +152,8 @@ def scan_photo(
 def measure(look: Look, bands: Bands) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge."""
     plan, axis = look.plan, look.axis
-    walls = walls_of(bands, plan, axis)
+    blur_mm = BLUR_PX / look.view.px_per_mm
+    walls = walls_of(bands, plan, axis, blur_mm)
     fit = fit_jointly(walls, _doubts(look))
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit)
@@ -164,7 +170,7 @@ def measure(look: Look, bands: Bands) -> Scan:
     else:
         causes = suspects(
             walls,
-            _as_other_axis(bands, plan, axis),
+            _as_other_axis(bands, plan, axis, blur_mm),
             evidence=verdict.evidence,
             threshold=verdict.chance_threshold,
         )
@@ -207,7 +213,7 @@ def _damping_setting(estimate: PoleEstimate, plan: Plan, axis: Axis) -> DampingS
     return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings[~np.isnan(settings)])
 
 
-def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
+def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Walls:
     """Hand the bands to the model: plain arrays, no pictures.
 
     The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
@@ -229,10 +235,11 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis) -> Walls:
             corner_speed_mm_s=plan.motion.corner_speed_mm_s,
             length_mm=plan.size.width_mm - line,
         ),
+        blur_mm=blur_mm,
     ).pooled()
 
 
-def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
+def _as_other_axis(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls | None:
     """The walls as the other axis's ramp would have made them; None where that is the same."""
     other = _other(axis)
     if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
@@ -244,7 +251,7 @@ def _as_other_axis(bands: Bands, plan: Plan, axis: Axis) -> Walls | None:
         frequency_hz=_band_means(bands, commands.frequency_hz, layers),
         damping_ratio=_band_means(bands, commands.damping_ratio, layers),
     )
-    return walls_of(swapped, plan, other)
+    return walls_of(swapped, plan, other, blur_mm)
 
 
 def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:

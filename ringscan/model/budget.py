@@ -25,7 +25,7 @@ WALL = Beyond(frequency=0.002, damping_ratio=0.015)
 """Of a wall whose slopes are known: a corner that is not printed as its motion says. Set on
 simulated walls that were used while developing."""
 
-PHOTO = Beyond(frequency=0.0032, damping_ratio=0.035)
+PHOTO = Beyond(frequency=0.0032, damping_ratio=0.03)
 """Of a photographed one: shadows, gloss and blur as well. Set on rendered pictures that were used
 while developing."""
 

@@ -94,7 +94,8 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     skew_mm = bent.skew_mm * walls.up[:, None]
     s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm + skew_mm
     motion = replace(walls.motion, ringing=complex(pole(bent.along_hz, bent.along_damping)))
-    return draw(s_mm, motion, _sooner(walls.impulses, ratio), walls.along)
+    impulses = _sooner(walls.impulses, ratio)
+    return draw(s_mm, motion, impulses, walls.along, walls.sample_mm)
 
 
 def _sooner(impulses: Impulses, ratio: Array) -> Impulses:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,7 @@ class Walls:
     group : number of the stretch of neighbouring bands (reference, ramp), (b,)
     up : height above the bands' middle over the face's height, (b,)
     motion : along the face
+    blur_mm : standard deviation of the picture's blur
     """
 
     s_mm: Array
@@ -58,6 +60,12 @@ class Walls:
     group: NDArray[np.intp]
     up: Array
     motion: CornerMotion
+    blur_mm: float = 0.0
+
+    @property
+    def sample_mm(self) -> float:
+        """Standard deviation of the stretch of wall that a sample is the mean of."""
+        return hypot(self.blur_mm, float(self.s_mm[1] - self.s_mm[0]) / sqrt(12))
 
     def every(self, step: int) -> Walls:
         """Every `step`-th band alone."""
@@ -150,7 +158,7 @@ class Problem:
 
 def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     """Flatten and filter walls; with `shared`, what all heights have in common is taken out."""
-    drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along)
+    drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm)
     valid = walls.valid & drawing.free
     flat = flatten(walls.s_mm, walls.intensity, valid)
     whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)

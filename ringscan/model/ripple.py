@@ -23,6 +23,7 @@ class Drawing:
     passing_s : time since the unshaped nozzle left the corner, (b, n)
     slowness_s_mm : 1 / speed along the wall, (b, n)
     acceleration_mm_s2 : along the wall, (b, n)
+    blur_mm : standard deviation of the stretch of wall that a sample is the mean of
     free : where the last impulse is over and the nozzle moves: the ripple decays freely, (b, n)
     impulses : per band, (b, m)
     """
@@ -30,6 +31,7 @@ class Drawing:
     passing_s: Array
     slowness_s_mm: Array
     acceleration_mm_s2: Array
+    blur_mm: float
     free: Mask
     impulses: Impulses
 
@@ -42,7 +44,13 @@ class Drawing:
 
     def wave(self, lam: complex) -> ComplexArray:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
-        return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
+        decay = free_decay(lam, self.passing_s, self.spread_s2)
+        return np.asarray(lam * decay * self.slowness_s_mm)
+
+    @property
+    def spread_s2(self) -> Array:
+        """Half the variance of the times that a sample is the mean of, (b, n)."""
+        return np.asarray((self.blur_mm * self.slowness_s_mm) ** 2 / 2)
 
     def left(self, lam: complex | ComplexArray) -> ComplexArray:
         """What the shaper leaves, ``R``, (b,); poles (t, 1) give (t, b)."""
@@ -55,12 +63,12 @@ class Drawing:
 
     def wave_turn(self, lam: complex) -> ComplexArray:
         """Derivative of the logarithm of `wave` over ``lam``, (b, n)."""
-        return np.asarray(1 / lam + self.passing_s)
+        return np.asarray(1 / lam + self.passing_s + 2 * lam * self.spread_s2)
 
     def wave_rise(self, lam: complex) -> ComplexArray:
         """Derivative of the logarithm of `wave` over wall position, 1/mm, (b, n)."""
-        pace = self.slowness_s_mm
-        return np.asarray(pace * (lam - self.acceleration_mm_s2 * pace))
+        pace, braked = self.slowness_s_mm, self.acceleration_mm_s2 * self.slowness_s_mm
+        return np.asarray(pace * (lam - braked * (1 + 2 * lam * lam * self.spread_s2)))
 
     def every(self, step: int) -> Drawing:
         """Every `step`-th band alone."""
@@ -69,6 +77,7 @@ class Drawing:
             passing_s=self.passing_s[part],
             slowness_s_mm=self.slowness_s_mm[part],
             acceleration_mm_s2=self.acceleration_mm_s2[part],
+            blur_mm=self.blur_mm,
             free=self.free[part],
             impulses=self.impulses.every(step),
         )
@@ -78,7 +87,13 @@ EDGE_MM = 1.2
 """Stretch at the entry edge left out: the corner is rounded there and shadowed."""
 
 
-def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses) -> Drawing:
+def draw(
+    s_mm: Array,
+    motion: CornerMotion,
+    impulses: Impulses,
+    along: Impulses,
+    blur_mm: float = 0.0,
+) -> Drawing:
     """Invert the motion at wall positions.
 
     Parameters
@@ -87,6 +102,7 @@ def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses)
     motion : along the face
     impulses : of the shaper of the axis normal to the face, (b, m)
     along : of the shaper of the axis along the face, (b, k)
+    blur_mm : see Drawing
     """
     passing = motion.passing(s_mm, along)
     begun = passing.time_s > impulses.end_s[:, None]
@@ -96,6 +112,7 @@ def draw(s_mm: Array, motion: CornerMotion, impulses: Impulses, along: Impulses)
         passing_s=passing.time_s,
         slowness_s_mm=1 / np.maximum(passing.speed_mm_s, SLOWEST_MM_S),
         acceleration_mm_s2=passing.acceleration_mm_s2,
+        blur_mm=blur_mm,
         free=begun & (passing.time_s < braking) & moving & (s_mm >= EDGE_MM),
         impulses=impulses,
     )

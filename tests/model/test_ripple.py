@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from walls import RAMP, Wall, simulate_walls, wall_height_mm
 
 from ringscan.model.ripple import EDGE_MM, draw
@@ -67,6 +68,41 @@ def test_wave_is_the_slope_without_the_shapers_effect() -> None:
     at = int(np.nanargmin(np.abs(given.commanded_hz - 38)))
     assert ratio[at] < 0.05
     assert abs(int(ratio[10:].argmin()) + 10 - at) <= 1
+
+
+def test_blurred_ripples_are_the_mean_of_sharp_ones() -> None:
+    """Against scipy's Gaussian filter; crowded ripples lose more than those behind them."""
+    given = simulate_walls(Wall(), seed=0)
+    s_mm, lam, blur_mm = np.arange(0.005, 60, 0.01), complex(pole(50, 0.06)), 0.12
+    sharp, blurred = (
+        draw(s_mm, given.motion, given.impulses, given.along, sd_mm).wave(lam)[0]
+        for sd_mm in (0.0, blur_mm)
+    )
+    by_filter = gaussian_filter1d(sharp, blur_mm / 0.01)
+    free = (s_mm > EDGE_MM) & (s_mm < 57)
+    off = np.abs(blurred / by_filter - 1)
+    # the waves' spacing changes within the blur next to the edge
+    assert off[free].max() < 0.04
+    assert off[free & (s_mm > 3)].max() < 0.005
+    kept = np.abs(by_filter / sharp)
+    assert kept[free][0] < 0.93
+    assert kept[free & (s_mm > 10)].min() > 0.95
+
+
+def test_derivatives_of_a_blurred_wave() -> None:
+    """Against differences."""
+    given = simulate_walls(Wall(), seed=0)
+    lam, step, free = complex(pole(50, 0.06)), 1e-3, slice(15, 500)
+
+    def wave(lam: complex, moved_mm: float = 0.0) -> NDArray[np.complex128]:
+        drawing = draw(given.s_mm + moved_mm, given.motion, given.impulses, given.along, 0.12)
+        return drawing.wave(lam)[:, free]
+
+    drawing = draw(given.s_mm, given.motion, given.impulses, given.along, 0.12)
+    turn = (wave(lam + 0.01) - wave(lam - 0.01)) / 0.02 / wave(lam)
+    assert np.allclose(drawing.wave_turn(lam)[:, free], turn, rtol=1e-3, atol=1e-5)
+    rise = (wave(lam, step) - wave(lam, -step)) / (2 * step) / wave(lam)
+    assert np.allclose(drawing.wave_rise(lam)[:, free], rise, rtol=0.01, atol=0.02)
 
 
 def test_free_part_leaves_out_what_does_not_decay_freely() -> None:
