@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,9 +28,11 @@ away from the lamp. The limit is on the wave's envelope, so that no part of a wa
 HIGHEST_HZ = 60.0
 """Ripples of axes up to here are sampled well whatever the ramp. Common practice, no source."""
 
-WORKING_STEPS = 10
-"""Samples per ripple that are kept: brightness is a sum over a pixel anyway, and a tenth of a
-wave averaged takes 1.6 % off it, of every band alike."""
+WORKING_STEPS = 8
+"""Samples per ripple that are kept. The model knows that each is a mean over its step."""
+
+LEAST_POOLED = 1.1
+"""Steps that would be wider by less are left as they are."""
 
 COARSEST_MM = 0.2
 """Coarsest pooling: the ripples next to the corner are crowded, the nozzle being slow there."""
@@ -92,20 +95,22 @@ class Walls:
         return replace(self, intensity=intensity, valid=valid)
 
     def pooled(self) -> Walls:
-        """The walls with neighbouring samples averaged, where they lie closer than is needed."""
+        """The walls in wider steps, each a mean, where samples lie closer than is needed."""
         highest = np.nanmax(self.commanded_hz, initial=HIGHEST_HZ)
         needed_mm = min(self.motion.top_speed_mm_s / highest / WORKING_STEPS, COARSEST_MM)
-        count = int(needed_mm / (self.s_mm[1] - self.s_mm[0]) + 1e-6)
-        if count < 2:
+        step_mm = float(self.s_mm[1] - self.s_mm[0])
+        if needed_mm < LEAST_POOLED * step_mm:
             return self
-        whole = self.s_mm.size // count * count
-
-        rows = self.intensity.shape[0]
+        count = max(2, round(self.s_mm.size * step_mm / needed_mm))
+        wider_mm = self.s_mm.size * step_mm / count
+        size = (count, self.intensity.shape[0])
+        whole = cv2.resize(self.valid.astype(np.float64), size, interpolation=cv2.INTER_AREA)
+        light = np.where(self.valid, self.intensity, 0.0)
         return replace(
             self,
-            s_mm=self.s_mm[:whole].reshape(-1, count).mean(axis=-1),
-            intensity=self.intensity[:, :whole].reshape(rows, -1, count).mean(axis=-1),
-            valid=np.asarray(self.valid[:, :whole].reshape(rows, -1, count).all(axis=-1), bool),
+            s_mm=self.s_mm[0] - step_mm / 2 + (np.arange(count) + 0.5) * wider_mm,
+            intensity=np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), float),
+            valid=np.asarray(whole > 1 - 1e-6),
         )
 
 
