@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.model.motion import CornerMotion, displaced
 from ringscan.model.problem import Walls
 from ringscan.model.ripple import Drawing, draw
 from ringscan.model.shapers import Impulses
@@ -79,9 +80,27 @@ def bend(vector: Array, alike_hz: float) -> Bent:
     )
 
 
-ALONG_STEPS = (0.02, 0.1)
+ALONG_STEPS = (0.002, 0.01)
 """Steps for the numerical derivatives over the axis along the face: logarithms of its frequency
 and damping ratio."""
+
+
+def along_changes(walls: Walls, at: Bent, to: Bent, drawing: Drawing) -> tuple[Array, Array]:
+    """What another axis along the face changes at every wall position of a drawing, (b, n) each.
+
+    Returns
+    -------
+    by how much later the nozzle passes, s, and the change of the logarithm of its slowness
+    """
+    here, there = (_ringing(walls, bent) for bent in (at, to))
+    ahead, faster = displaced(here, there, walls.along, drawing.passing_s)
+    pace = drawing.slowness_s_mm
+    later = -ahead * pace
+    return later, -(faster + drawing.acceleration_mm_s2 * later) * pace
+
+
+def _ringing(walls: Walls, bent: Bent) -> CornerMotion:
+    return replace(walls.motion, ringing=complex(pole(bent.along_hz, bent.along_damping)))
 
 
 def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
@@ -93,9 +112,8 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     ratio = np.where(shaped, asked / true, 1.0)
     skew_mm = bent.skew_mm * walls.up[:, None]
     s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm + skew_mm
-    motion = replace(walls.motion, ringing=complex(pole(bent.along_hz, bent.along_damping)))
     impulses = _sooner(walls.impulses, ratio)
-    return draw(s_mm, motion, impulses, walls.along, walls.sample_mm)
+    return draw(s_mm, _ringing(walls, bent), impulses, walls.along, walls.sample_mm)
 
 
 def _sooner(impulses: Impulses, ratio: Array) -> Impulses:

@@ -123,22 +123,15 @@ class CornerMotion:
         s_mm : rising, (m,), or (b, m) where bands differ
         impulses : per band, (b, n)
         """
-        position, speed = shaped_tables(self, impulses)
+        tables = shaped_tables(self, impulses)
+        position = tables[0]
         # where the nozzle ran back over its own line, the last pass is the one that stays
         rising = np.maximum.accumulate(position, axis=1)
         at = np.arange(position.shape[1])
         each = np.broadcast_to(s_mm, (rising.shape[0], s_mm.shape[-1]))
         place = np.array([np.interp(s, row, at) for s, row in zip(each, rising, strict=True)])
-        low = np.minimum(place.astype(np.intp), at.size - 2)
-        x = place - low
-        low += at.size * np.arange(position.shape[0])[:, None]
-        p, v, h = position.ravel(), speed.ravel(), TABLE_EVERY * LAW_STEP_S
-        start, v0, v1 = p[low], v[low], v[low + 1]
-        mean = (p[low + 1] - start) / h
-        square, cube = 3 * mean - 2 * v0 - v1, v0 + v1 - 2 * mean
-        there = start + h * x * (v0 + x * (square + x * cube))
-        now = v0 + x * (2 * square + 3 * x * cube)
-        acceleration = (2 * square + 6 * x * cube) / h
+        there, now, acceleration = _between(tables, place)
+        h = TABLE_EVERY * LAW_STEP_S
         step = np.divide(s_mm - there, now, out=np.zeros_like(now), where=now > SLOWEST_MM_S)
         step = np.clip(step, -h, h)
         return Passing(
@@ -148,6 +141,38 @@ class CornerMotion:
         )
 
 
+def displaced(
+    motion: CornerMotion, other: CornerMotion, impulses: Impulses, time_s: Array
+) -> tuple[Array, Array]:
+    """How far ahead another motion is at times (b, m), mm, and how much faster, mm/s."""
+    pairs = zip(shaped_tables(other, impulses), shaped_tables(motion, impulses), strict=True)
+    position, speed = (theirs - ours for theirs, ours in pairs)
+    ahead, faster, _ = _between((position, speed), time_s / (TABLE_EVERY * LAW_STEP_S))
+    return ahead, faster
+
+
+def _between(tables: tuple[Array, Array], place: Array) -> tuple[Array, Array, Array]:
+    """Position, speed and acceleration between entries of tables (b, t), by cubics.
+
+    place : in entries, (b, m)
+    """
+    position, speed = tables
+    size, h = position.shape[1], TABLE_EVERY * LAW_STEP_S
+    low = np.minimum(place.astype(np.intp), size - 2)
+    x = place - low
+    low += size * np.arange(position.shape[0])[:, None]
+    p, v = position.ravel(), speed.ravel()
+    start, v0, v1 = p[low], v[low], v[low + 1]
+    mean = (p[low + 1] - start) / h
+    square, cube = 3 * mean - 2 * v0 - v1, v0 + v1 - 2 * mean
+    return (
+        start + h * x * (v0 + x * (square + x * cube)),
+        v0 + x * (2 * square + 3 * x * cube),
+        (2 * square + 6 * x * cube) / h,
+    )
+
+
+@lru_cache(maxsize=4)
 def shaped_tables(motion: CornerMotion, impulses: Impulses) -> tuple[Array, Array]:
     """Position (mm) and speed (mm/s) of the shaped motion at every tabulated time, (b, t)."""
     late = impulses.times_s / LAW_STEP_S

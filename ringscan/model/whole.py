@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_STEP
-from ringscan.model.given import ALONG_STEPS, Doubts, bend, redraw
+from ringscan.model.given import ALONG_STEPS, Doubts, along_changes, bend, redraw
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, Walls, trial_pole
 from ringscan.model.ripple import Drawing
@@ -97,6 +97,8 @@ class WholeModel:
         ripple = np.zeros(drawing.passing_s.shape, complex)
         moved, rising, higher = (np.zeros_like(ripple) for _ in range(3))
         poles = []
+        along = [np.zeros_like(ripple.real) for _ in ALONG_STEPS]
+        around = [self._along(at, i, drawing) for i in range(len(ALONG_STEPS))]
         # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
         true_hz = self.walls.commanded_hz + at[HEIGHT] * self.doubts.hz_per_mm
         sooner = np.where(np.isnan(true_hz), 0.0, self.doubts.hz_per_mm / true_hz)[:, None]
@@ -109,6 +111,9 @@ class WholeModel:
             slope, turn = left * wave, drawing.left_turn(lam)[:, None]
             ripple += c * slope
             rise = c * slope * drawing.wave_rise(lam)
+            for change, (later, slower) in zip(along, around, strict=True):
+                spread = 1 + 2 * lam * lam * drawing.spread_s2
+                change += np.real(c * slope * (lam * later + spread * slower))
             moved += rise - c * slope * lam * pace
             rising += rise
             higher += c * wave * turn * -lam * sooner
@@ -117,22 +122,26 @@ class WholeModel:
             poles += [(back * slope).real, -(back * slope).imag]
         stretched = rising.real * self.walls.s_mm
         skewed = rising.real * self.walls.up[:, None]
-        changes = [moved.real, stretched, skewed, higher.real]
-        for i, step in enumerate(ALONG_STEPS):
-            there = at.copy()
-            there[ALONG + i] += step
-            other = self.ripple(there, self.drawing(there))
-            changes.append((other - ripple).real / step)
+        changes = [moved.real, stretched, skewed, higher.real, *along]
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
+        square = small * small
         columns = [gain * change for change in changes]
-        columns += [small**2, small**3, *(gain * change for change in poles)]
+        columns += [square, square * small, *(gain * change for change in poles)]
         whitener = self.problem.whitener
         return Tangent(
             at=at,
             jacobian=np.stack([whitener(column) for column in columns]),
             left=self.problem.data - whitener(shaded),
         )
+
+    def _along(self, at: Array, which: int, drawing: Drawing) -> tuple[Array, Array]:
+        """Derivatives of passing time and logarithm of slowness over the axis along the face."""
+        there = at.copy()
+        there[ALONG + which] += ALONG_STEPS[which]
+        here, other = (bend(point[GIVEN], self.alike_hz) for point in (at, there))
+        later, slower = along_changes(self.walls, here, other, drawing)
+        return later / ALONG_STEPS[which], slower / ALONG_STEPS[which]
 
 
 def modes(at: Array) -> range:
@@ -143,5 +152,6 @@ def modes(at: Array) -> range:
 def shade(ripple: Array, powers: Array) -> tuple[Array, Array]:
     """Relative brightness of a ripple that would be `ripple` if it were linear, and its slope."""
     small = np.clip(ripple, -STEEPEST_SHADED, STEEPEST_SHADED)
-    gain = 1 + 2 * powers[0] * small + 3 * powers[1] * small**2
-    return ripple + powers[0] * small**2 + powers[1] * small**3, gain
+    square = small * small
+    gain = 1 + 2 * powers[0] * small + 3 * powers[1] * square
+    return ripple + square * (powers[0] + powers[1] * small), gain
