@@ -76,8 +76,8 @@ def find_lines(photo: Photo) -> Lines | None:
     # a card may be hardly lighter than the ground it lies on
     local = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(reduced)
     ends = np.concatenate([plain, _segments(local, MIN_FAINT_PX)])
-    if photo.rgb is not None:
-        small = cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA)
+    if photo.half_rgb is not None:
+        small = cv2.resize(photo.half_rgb, size, interpolation=cv2.INTER_AREA)
         colours = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB))[1:]
         ends = np.concatenate([ends, *(_segments(c, MIN_COLOUR_PX) for c in colours)])
     ends = ends[np.argsort(-np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1))]

@@ -78,7 +78,9 @@ class Photo:
     source : name of the file
     sha256 : of the file's bytes, hexadecimal
     luma : coded luma (Rec. 601 weights), uint8 or uint16, (height, width)
-    rgb : coded colour, uint8, (height, width, 3); None for a grey picture
+    half_rgb : coded colour at half the size, uint8, (rows, cols, 3); None for a grey picture. Its
+        pixel (j, k) covers the luma's rows 2 j and 2 j + 1 and columns 2 k and 2 k + 1, to a pixel
+        where an odd side was turned
     focal_px : focal length by EXIF; None when EXIF does not say
     curve : linear light of each code by the file's profile; None for that of sRGB
     """
@@ -86,7 +88,7 @@ class Photo:
     source: str
     sha256: str
     luma: NDArray[np.uint8] | NDArray[np.uint16]
-    rgb: NDArray[np.uint8] | None
+    half_rgb: NDArray[np.uint8] | None
     focal_px: float | None
     curve: NDArray[np.float32] | None = None
 
@@ -130,20 +132,17 @@ class Photo:
 
     def unusable(self, rows: slice, cols: slice) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Where any channel is clipped, and where the luma is near black, each (rows, cols)."""
-        top = np.iinfo(self.luma.dtype).max
         luma = self.luma[rows, cols]
-        if self.rgb is None:
-            clipped = np.asarray(luma >= CLIPPED_LEVEL * top)
+        if self.half_rgb is None:
+            clipped = np.asarray(luma >= CLIPPED_LEVEL * np.iinfo(luma.dtype).max)
         else:
-            below = math.ceil(CLIPPED_LEVEL * 255) - 1
-            part = self.rgb[rows, cols]
-            # a picture that was turned is a view: looked at as it is stored, nothing is copied
-            flipped = tuple(axis for axis in (0, 1) if part.strides[axis] < 0)
-            part = np.flip(part, flipped)
-            turned = part.strides[0] < part.strides[1]
-            stored = part.swapaxes(0, 1) if turned else part
-            clipped = cv2.inRange(stored, (0, 0, 0), (below,) * 3) == 0
-            clipped = np.flip(clipped.T if turned else clipped, flipped)
+            y, x = max(0, rows.start), max(0, cols.start)
+            part = self.half_rgb[y // 2 : (rows.stop + 1) // 2, x // 2 : (cols.stop + 1) // 2]
+            below = (math.ceil(CLIPPED_LEVEL * 255) - 1,) * 3
+            # the colour of a turned picture is a view
+            halves = cv2.inRange(np.ascontiguousarray(part), (0, 0, 0), below) == 0
+            whole = halves.repeat(2, axis=0).repeat(2, axis=1)
+            clipped = whole[y % 2 :, x % 2 :][: luma.shape[0], : luma.shape[1]]
         darkest = np.searchsorted(self.light_of_codes(), BLACK_LIGHT, side="right") - 1
         return clipped, np.asarray(luma <= darkest)
 
@@ -214,7 +213,7 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
         source=path.name,
         sha256=hashlib.sha256(data).hexdigest(),
         luma=luma,
-        rgb=None if pixels.rgb is None else _upright_view(pixels.rgb, orientation),
+        half_rgb=None if pixels.half_rgb is None else _upright_view(pixels.half_rgb, orientation),
         focal_px=focal_35mm and focal_35mm / FILM_DIAGONAL_MM * math.hypot(width, height),
         curve=pixels.curve,
     )
@@ -305,7 +304,7 @@ def _upright(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
 
 
 def _upright_view(pixels: NDArray[Any], orientation: int) -> NDArray[Any]:
-    """The same as a view: colour is looked at in parts only, and thrice as much to copy."""
+    """The same as a view: colour is looked at in parts only."""
     turn, flip = _TURNS.get(orientation, (None, None))
     turned = np.rot90(pixels, _QUARTERS[turn])
     return turned if flip is None else np.flip(turned, axis=flip)

@@ -38,10 +38,12 @@ def write_marked(photo_path: Path, scan: Scan, out: Path, *, max_megapixels: flo
 
 def draw_marked(photo: Photo, scan: Scan) -> Image.Image:
     """Return the upright photo, reduced, with outline, ripple of every band and quiet band."""
-    whole = Image.fromarray(photo.rgb if photo.rgb is not None else photo.grey8()).convert("RGB")
-    scale = min(1.0, LONGEST_SIDE_PX / max(whole.size))
-    size = (round(whole.width * scale), round(whole.height * scale))
-    picture = whole.resize(size, Image.Resampling.LANCZOS)
+    scale = min(1.0, LONGEST_SIDE_PX / max(photo.width_px, photo.height_px))
+    size = (round(photo.width_px * scale), round(photo.height_px * scale))
+    picture = _resized(photo.grey8(), size).convert("RGB")
+    if photo.half_rgb is not None:
+        _, *colour = _resized(photo.half_rgb, size).convert("YCbCr").split()
+        picture = Image.merge("YCbCr", [picture.convert("L"), *colour]).convert("RGB")
     draw = ImageDraw.Draw(picture)
     pen = _Pen(draw=draw, scan=scan, scale=scale)
     _draw_outline(pen)
@@ -49,6 +51,10 @@ def draw_marked(photo: Photo, scan: Scan) -> Image.Image:
     _draw_quiet(pen)
     _draw_caption(pen, picture.size)
     return picture
+
+
+def _resized(pixels: NDArray[np.uint8], size: tuple[int, int]) -> Image.Image:
+    return Image.fromarray(pixels).resize(size, Image.Resampling.LANCZOS)
 
 
 class _Pen:

@@ -30,7 +30,11 @@ SCENE = FlushScene(
 def photo_of(scene: FlushScene) -> Photo:
     rgb = scene.render()
     return Photo(
-        source="a.jpg", sha256="0", luma=rgb[..., 0].copy(), rgb=rgb, focal_px=scene.focal_px
+        source="a.jpg",
+        sha256="0",
+        luma=rgb[..., 0].copy(),
+        half_rgb=rgb[::2, ::2],
+        focal_px=scene.focal_px,
     )
 
 
@@ -99,7 +103,7 @@ def test_a_turned_picture_needs_the_base_it_shows(photo):
     turned = replace(
         photo,
         luma=np.ascontiguousarray(np.rot90(photo.luma)),
-        rgb=np.ascontiguousarray(np.rot90(photo.rgb)),
+        half_rgb=np.ascontiguousarray(np.rot90(photo.half_rgb)),
     )
     # turned left by a quarter: what was down is at the right
     view = locate_flush(turned, SCENE.plan, "x", Flush(rectangle_mm=ID1_MM, base=PictureSide.RIGHT))

@@ -17,7 +17,7 @@ DRAWN = np.array(list(ring_corners().values()))
 
 def photo_of(focal_px: float | None) -> Photo:
     blank = np.broadcast_to(np.uint8(0), (HEIGHT, WIDTH))
-    return Photo(source="a.jpg", sha256="", luma=blank, rgb=None, focal_px=focal_px)
+    return Photo(source="a.jpg", sha256="", luma=blank, half_rgb=None, focal_px=focal_px)
 
 
 def project(points, rotation, translation, focal, k1):

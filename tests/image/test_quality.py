@@ -24,7 +24,7 @@ def photo_of(light: NDArray) -> Photo:
     light = np.clip(light, 0, 1)
     code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
     luma = np.round(65535 * code).astype(np.uint16)
-    return Photo(source="a.png", sha256="0", luma=luma, rgb=None, focal_px=None)
+    return Photo(source="a.png", sha256="0", luma=luma, half_rgb=None, focal_px=None)
 
 
 def slanted_edge(turn_deg: float, sigma_px: float, px_per_mm: float = 10.0):
@@ -105,7 +105,7 @@ class LampScene(Scene):
 
 def seen(scene: Scene):
     code = scene.render()[..., 0]
-    photo = Photo(source="a.jpg", sha256="0", luma=code, rgb=None, focal_px=scene.focal_px)
+    photo = Photo(source="a.jpg", sha256="0", luma=code, half_rgb=None, focal_px=scene.focal_px)
     sheet = find_sheet(photo)
     pose = find_pose(photo, sheet)
     return photo, sheet, pose, locate_face(photo, sheet, pose, scene.plan, "x")
