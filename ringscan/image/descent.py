@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-FIRST_DAMPING = 1e-3
+FIRST_DAMPING = 1e-6
 """Relative to the squared slopes."""
 MAX_DAMPING = 1e12
 """No step, however small, leads down any more."""
