@@ -13,7 +13,7 @@ from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
-from ringscan.image.quality import Finding, Grade, inspect_picture
+from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.plan import Axis, Plan
@@ -51,6 +51,12 @@ class Look:
     def fit(self) -> bool:
         """Whether nothing stands in a scan's way."""
         return all(finding.grade is not Grade.UNFIT for finding in self.findings)
+
+    @property
+    def edges_doubtful(self) -> bool:
+        """Whether something was seen that may put the face's edges elsewhere."""
+        sharpened = any(f.name == SHARPENING and f.grade is not Grade.GOOD for f in self.findings)
+        return bool(self.view.flags) or sharpened
 
     @property
     def flags(self) -> tuple[str, ...]:

@@ -58,8 +58,9 @@ TURNED_TIMES = 4.0
 top changed over. Two of three such pictures were off by four times the usual doubt."""
 
 FLAGGED_TIMES = 2.5
-"""Factor on these for a face with a flag: an edge that was not seen, a sheet that does not lie
-flat, a size that is not the plan's. None of the pictures that were measured for these had one."""
+"""Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
+size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
+these had any of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -288,7 +289,7 @@ def _band_means(
 def _doubts(look: Look) -> Doubts:
     plan, ramp = look.plan, look.plan.ramp_of(look.axis)
     per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
-    more = TURNED_TIMES if look.turned else FLAGGED_TIMES if look.view.flags else 1.0
+    more = TURNED_TIMES if look.turned else FLAGGED_TIMES if look.edges_doubtful else 1.0
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=more * SCALE_UNCERTAINTY[look.reference],

@@ -31,6 +31,9 @@ HALF_KEPT = 0.5
 """MTF50, the usual measure of sharpness (common practice)."""
 LEAST_KEPT = 0.1
 """Contrast at which resolution is said to end (common practice; visual limit of ISO 12233)."""
+MOST_KEPT = 1.3
+"""Phones sharpen until edges' contrast is 1.0 to 1.15 of what it was; a picture sharpened to 1.5
+had the face's edges, and so its ripples, elsewhere (common practice, no source)."""
 LAMP_GAIN = 0.8
 """Ripple contrast over slope. A ripple of 20 µm and 2 mm has slopes of 0.06, and so 5 %: the
 texture of printed walls has as much."""
@@ -51,6 +54,8 @@ TILT_DEG = 30.0
 RIPPLE_PARTS = 6
 """Noise is counted over a sixth of a ripple, as coarse as a fit may sample it."""
 
+SHARPENING = "sharpening"
+"""Name of the finding that puts the face's edges in doubt."""
 TOO_BRIGHT = "expose less, or move the lamp away"
 TOO_DARK = "expose more, or move the lamp nearer"
 
@@ -103,7 +108,7 @@ def inspect_picture(
     found = [_resolution(ripples)]
     response = sheet_response(photo, sheet) if sheet is not None else None
     if response is not None:
-        found.append(_sharpness(ripples, response))
+        found += [_sharpness(ripples, response), _sharpening(response)]
     lamp = find_lamp(photo, sheet, pose, view) if sheet is not None and pose is not None else None
     found.append(_lamp(lamp, face) if lamp is not None else _fall(face))
     found += _exposure(face)
@@ -176,6 +181,20 @@ def _sharpness(ripples: _Ripples, response: EdgeResponse) -> Finding:
         says=f"{ripples.shortest} keep {kept:.0%} of their contrast, by the sheet's edges; "
         f"at least {HALF_KEPT:.0%}",
         advice="clean the lens, focus on the face, rest the phone on something",
+    )
+
+
+def _sharpening(response: EdgeResponse) -> Finding:
+    return Finding(
+        name=SHARPENING,
+        value=response.peak,
+        limit=MOST_KEPT,
+        unit="1",
+        grade=_grade(response.peak > MOST_KEPT),
+        says=f"the sheet's edges have {response.peak:.0%} of their contrast; at most "
+        f"{MOST_KEPT:.0%}",
+        advice="the picture was sharpened: give the file as the phone made it, and switch off what "
+        "makes pictures crisper",
     )
 
 

@@ -34,6 +34,8 @@ NEAREST = 12
 """Edges used: those nearest to the tower tell most about its surroundings."""
 TAPER = 4.0
 """One over the share of the reach, at its end, along which the edge's derivative is faded out."""
+FASTEST_PER_PX = 0.25
+"""Ripples next to the corner are crowded: down to a fourth of the spacing at full speed."""
 LEVEL_SHARE = 0.6
 """Farther from the edge than this share of the reach, brightness is level."""
 
@@ -54,6 +56,11 @@ class EdgeResponse:
     def at(self, per_px: float) -> float:
         """Contrast kept at a spatial frequency."""
         return float(np.interp(per_px, self.per_px, self.modulation))
+
+    @property
+    def peak(self) -> float:
+        """Most contrast at frequencies that a ripple may have: over 1 by sharpening only."""
+        return float(self.modulation[self.per_px <= FASTEST_PER_PX].max())
 
     @property
     def half_per_px(self) -> float:

@@ -58,6 +58,33 @@ def test_a_gaussian_blur_has_the_response_of_a_gaussian(turn_deg, within, sigma_
     assert response.at(slow) == pytest.approx(want, abs=0.02)
 
 
+def test_sharpening_raises_the_peak_of_the_response():
+    # an unsharp mask adds k times what a Gaussian of tau takes off; its edge and its response are
+    # closed forms
+    from scipy.special import ndtr
+
+    sigma, tau, k = 0.8, 1.5, 2.0
+    plain, ends = slanted_edge(5.0, sigma)
+    side = plain.luma.shape[0]
+    y, x = np.mgrid[:side, :side] - (side - 1) / 2
+    out = x * np.cos(np.radians(5)) + y * np.sin(np.radians(5))
+    rise = (1 + k) * ndtr(out / sigma) - k * ndtr(out / np.hypot(sigma, tau))
+    sharpened = edge_response(photo_of(0.15 + 0.4 * rise), ends)
+    kept = [np.exp(-2 * (np.pi * s * FREQUENCIES) ** 2) for s in (sigma, tau)]
+    want = kept[0] * (1 + k * (1 - kept[1]))
+    at = {
+        name: EdgeResponse(per_px=FREQUENCIES, modulation=modulation, edges=1).peak
+        for name, modulation in (
+            ("plain", edge_response(plain, ends)),
+            ("sharpened", sharpened),
+            ("want", want),
+        )
+    }
+    assert at["plain"] == pytest.approx(1.0, abs=0.03)
+    assert at["want"] > 1.5
+    assert at["sharpened"] == pytest.approx(at["want"], rel=0.05)
+
+
 def test_an_edge_without_contrast_says_nothing():
     photo, ends = slanted_edge(5.0, 1.0)
     assert edge_response(photo_of(np.full(photo.luma.shape, 0.3)), ends) is None
@@ -127,7 +154,17 @@ def test_a_good_picture_has_no_fault(good):
     found = findings(*good)
     assert {name: f.line for name, f in found.items() if f.grade is not Grade.GOOD} == {}
     assert set(found) == {
-        *("resolution", "sharpness", "light", "highlights", "shadows", "noise", "moiré", "tilt")
+        *(
+            "resolution",
+            "sharpness",
+            "sharpening",
+            "light",
+            "highlights",
+            "shadows",
+            "noise",
+            "moiré",
+            "tilt",
+        )
     }
 
 
