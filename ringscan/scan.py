@@ -20,7 +20,7 @@ from ringscan.model.answers import (
     measure_ripple,
 )
 from ringscan.model.budget import Interval, intervals
-from ringscan.model.causes import CLEARLY, mirrored_story, suspects
+from ringscan.model.causes import CLEARLY, laid_doubt, suspects
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.given import Doubts
@@ -163,15 +163,17 @@ def measure(look: Look, bands: Bands) -> Scan:
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
+    upside_down = _upside_down(bands, plan, axis, blur_mm)
     if verdict.outcome is Outcome.CALL:
-        # part of a ripple that decays from the other edge can pass for one from this edge
-        story = mirrored_story(walls, CLEARLY * verdict.evidence)
+        # a part of what a tower that lies otherwise shows can pass for the plan's
+        story = laid_doubt(walls, upside_down, verdict.chance_threshold)
         if story is not None:
             verdict = replace(verdict, outcome=Outcome.DISAGREEMENT, reasons=(story,))
     else:
         causes = suspects(
             walls,
-            _as_other_axis(bands, plan, axis, blur_mm),
+            upside_down=upside_down,
+            other=_as_other_axis(bands, plan, axis, blur_mm),
             evidence=verdict.evidence,
             threshold=verdict.chance_threshold,
         )
@@ -253,6 +255,24 @@ def _as_other_axis(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Wall
         damping_ratio=_band_means(bands, commands.damping_ratio, layers),
     )
     return walls_of(swapped, plan, other, blur_mm)
+
+
+def _upside_down(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls:
+    """The walls as the plan would have made them, were the tower's top where its base should be."""
+    commands, top = plan.commands(axis), plan.size.layers - 1
+    turned = replace(bands, first_layer=top - bands.last_layer, last_layer=top - bands.first_layer)
+    layers = np.arange(plan.size.layers)
+    return walls_of(
+        replace(
+            turned,
+            state=commands.state[turned.first_layer],
+            frequency_hz=_band_means(turned, commands.frequency_hz, layers),
+            damping_ratio=_band_means(turned, commands.damping_ratio, layers),
+        ),
+        plan,
+        axis,
+        blur_mm,
+    )
 
 
 def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:

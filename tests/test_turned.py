@@ -44,4 +44,4 @@ def test_a_tower_with_its_base_away_is_read_turned(tmp_path: Path) -> None:
 def test_an_entry_edge_on_the_other_side_is_named_and_not_called(tmp_path: Path) -> None:
     scan = scanned("finch-3-y.jpg", [1, 0, 3, 2], tmp_path)
     assert scan.verdict.outcome is not Outcome.CALL
-    assert any("starts at the other edge" in reason for reason in scan.verdict.reasons)
+    assert any("start at the other edge" in reason for reason in scan.verdict.reasons)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from walls import Wall, simulate_walls
 
-from ringscan.model.causes import suspects
+from ringscan.model.causes import laid_doubt, suspects
 from ringscan.model.chance import chance_threshold
 from ringscan.model.problem import Walls, pose_problem
 from ringscan.model.search import search
@@ -27,13 +27,27 @@ WALLS = pytest.mark.parametrize("wall", [SOFT, MIDDLE, STIFF], ids=["soft", "mid
 
 def named(walls: Walls, other: Walls) -> list[str]:
     """What the scan would ask, whatever its verdict."""
+    upside_down = turned_over(walls)
     problem = pose_problem(walls)
     found = search(problem)
     return suspects(
         walls,
-        other,
+        upside_down=upside_down,
+        other=other,
         evidence=float(found.gain.max()),
         threshold=chance_threshold(problem, found),
+    )
+
+
+def turned_over(walls: Walls) -> Walls:
+    """What the plan says of the walls, were the tower's top where its base should be."""
+    order = slice(None, None, -1)
+    return replace(
+        walls,
+        impulses=walls.impulses.every(-1),
+        along=walls.along.every(-1),
+        commanded_hz=walls.commanded_hz[order],
+        group=walls.group[-1] - walls.group[order],
     )
 
 
@@ -62,6 +76,25 @@ def test_mirrored(wall: Wall) -> None:
     walls = replace(walls, intensity=walls.intensity[:, ::-1], valid=walls.valid[:, ::-1])
     (message,) = named(walls, told(walls, wall, FALLING))
     assert "other edge" in message
+
+
+@WALLS
+@pytest.mark.parametrize(
+    ("mirrored", "reversed_", "says"),
+    [
+        (True, False, "other edge"),
+        (False, True, "from the face's top down"),
+        (True, True, "turned by 180°"),
+    ],
+)
+def test_laid_down_otherwise(wall: Wall, mirrored: bool, reversed_: bool, says: str) -> None:
+    walls = simulate_walls(wall, 7)
+    assert laid_doubt(walls, turned_over(walls), 0.0) is None
+    across, up = (slice(None, None, -1 if so else None) for so in (mirrored, reversed_))
+    walls = replace(walls, intensity=walls.intensity[up, across], valid=walls.valid[up, across])
+    message = laid_doubt(walls, turned_over(walls), 0.0)
+    assert message is not None
+    assert says in message
 
 
 @pytest.mark.parametrize(
