@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ringscan.image.bands import Bands, measure_bands
 from ringscan.image.face import FaceView
@@ -20,47 +19,15 @@ from ringscan.model.answers import (
     measure_ripple,
 )
 from ringscan.model.budget import Interval, intervals
-from ringscan.model.causes import CLEARLY, laid_doubt, suspects
+from ringscan.model.causes import BEYOND_DOUBT, CLEARLY, another_print, another_tower
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
-from ringscan.model.given import Doubts
-from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
 from ringscan.model.setting import DampingSetting, SecondMode, best_damping, second_mode
-from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.verdict import Outcome, Verdict, judge
-from ringscan.plan import Axis, Plan, Quantity, State
-
-SCALE_UNCERTAINTY = {Kind.SHEET: 0.0025, Kind.CARD: 0.006, Kind.FACE: 0.006, Kind.CORNERS: 0.004}
-"""Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
-
-EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.12, Kind.CARD: 0.5, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
-"""Standard uncertainty of the entry edge's place; measured on rendered pictures."""
-
-SKEW_UNCERTAINTY_MM = {Kind.SHEET: 0.03, Kind.CARD: 0.6, Kind.FACE: 0.3, Kind.CORNERS: 0.2}
-"""Standard uncertainty of the entry edge's place at the top against that at the base: the sheet
-tells the perspective far better than the face's own corners do; measured on rendered pictures.
-Ripples that lean turn crests into troughs with height, and that is what the ramp does."""
-
-HEIGHT_UNCERTAINTY_MM = {Kind.SHEET: 0.06, Kind.CARD: 0.2, Kind.FACE: 0.2, Kind.CORNERS: 0.2}
-"""Standard uncertainty of heights; measured on rendered pictures. On 94 of them the sheet gave
-lengths along the face to 0.21 %, its entry edge to 0.08 mm and heights to 0.04 mm, root mean
-square; printed walls are a little less exact."""
-
-BLUR_PX = 0.9
-"""Standard deviation of an ordinary picture's blur on the face: lens, pixel and their colours. It
-takes more off the crowded ripples near the corner than off those behind them, which without it
-would seem to decay more slowly, by 1 % of the damping ratio. Rendered pictures have 0.6 to 1.1."""
-
-TURNED_TIMES = 4.0
-"""Factor on these for a tower that lies with its base away: its outline was fitted with foot and
-top changed over. Two of three such pictures were off by four times the usual doubt."""
-
-FLAGGED_TIMES = 2.5
-"""Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
-size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
-these had any of it."""
+from ringscan.plan import Axis, Plan, Quantity
+from ringscan.walls import BLUR_PX, as_other_axis, doubts_of, upside_down, walls_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,8 +112,8 @@ def scan_photo(
     # a tower that was laid down the other way up is read as it lies, where that is plain
     other = turned(look)
     again = measure(other, measure_bands(other.face, other.plan, other.axis))
-    to_beat = max(scan.verdict.evidence, scan.verdict.chance_threshold)
-    plain = again.verdict.outcome is Outcome.CALL and again.verdict.evidence > CLEARLY * to_beat
+    to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
+    plain = again.verdict.outcome is Outcome.CALL and again.verdict.over_chance > to_beat
     return again if plain else scan
 
 
@@ -155,29 +122,16 @@ def measure(look: Look, bands: Bands) -> Scan:
     plan, axis = look.plan, look.axis
     blur_mm = BLUR_PX / look.view.px_per_mm
     walls = walls_of(bands, plan, axis, blur_mm)
-    fit = fit_jointly(walls, _doubts(look))
+    fit = fit_jointly(walls, doubts_of(look))
     frequency, damping = intervals(fit.estimate)
     spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)
-    null = fit_null(fit.problem, spacing, ramp.quantity)
+    null = fit_null(fit, spacing, ramp.quantity)
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
-    upside_down = _upside_down(bands, plan, axis, blur_mm)
-    if verdict.outcome is Outcome.CALL:
-        # a part of what a tower that lies otherwise shows can pass for the plan's
-        story = laid_doubt(walls, upside_down, verdict.chance_threshold)
-        if story is not None:
-            verdict = replace(verdict, outcome=Outcome.DISAGREEMENT, reasons=(story,))
-    else:
-        causes = suspects(
-            walls,
-            upside_down=upside_down,
-            other=_as_other_axis(bands, plan, axis, blur_mm),
-            evidence=verdict.evidence,
-            threshold=verdict.chance_threshold,
-        )
-        verdict = replace(verdict, reasons=(*verdict.reasons, *causes))
+    if verdict.outcome is not Outcome.CALL or verdict.over_chance < BEYOND_DOUBT:
+        verdict = _suspect(verdict, walls, bands, look, blur_mm)
     return Scan(
         photo=look.photo.source,
         sha256=look.photo.sha256,
@@ -208,112 +162,26 @@ def measure(look: Look, bands: Bands) -> Scan:
     )
 
 
+def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: float) -> Verdict:
+    """The verdict with the likely cause; a call falls if another tower explains the wall better."""
+    plan, axis, called = look.plan, look.axis, verdict.outcome is Outcome.CALL
+    story = another_tower(
+        walls,
+        upside_down=upside_down(bands, plan, axis, blur_mm),
+        other=as_other_axis(bands, plan, axis, blur_mm),
+        over_chance=verdict.over_chance,
+    )
+    if story is None and not called:
+        story = another_print(walls, over_chance=verdict.over_chance)
+    if story is None:
+        return verdict
+    outcome = Outcome.DISAGREEMENT if called else verdict.outcome
+    return replace(verdict, outcome=outcome, reasons=(*verdict.reasons, story))
+
+
 def _damping_setting(estimate: PoleEstimate, plan: Plan, axis: Axis) -> DampingSetting | None:
     ramp = plan.ramp_of(axis)
     if ramp.quantity is Quantity.FREQUENCY or ramp.frequency_hz is None:
         return None
     settings = plan.commands(axis).damping_ratio
     return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings[~np.isnan(settings)])
-
-
-def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Walls:
-    """Hand the bands to the model: plain arrays, no pictures.
-
-    The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
-    """
-    line = plan.size.line_width_mm
-    group = np.cumsum(np.append(False, bands.state[1:] != bands.state[:-1]))
-    return Walls(
-        s_mm=bands.s_mm - line / 2,
-        intensity=np.where(bands.valid, bands.profile, 0.0),
-        valid=bands.valid,
-        impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
-        along=_along(bands, plan, axis),
-        commanded_hz=bands.frequency_hz,
-        group=group.astype(np.intp),
-        up=(bands.height_mm - bands.height_mm.mean()) / plan.height_mm,
-        motion=CornerMotion(
-            speed_mm_s=plan.motion.speed_mm_s,
-            acceleration_mm_s2=plan.motion.acceleration_mm_s2,
-            corner_speed_mm_s=plan.motion.corner_speed_mm_s,
-            length_mm=plan.size.width_mm - line,
-        ),
-        blur_mm=blur_mm,
-    ).pooled()
-
-
-def _as_other_axis(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls | None:
-    """The walls as the other axis's ramp would have made them; None where that is the same."""
-    other = _other(axis)
-    if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
-        return None
-    commands = plan.commands(other)
-    layers = np.arange(plan.size.layers)
-    swapped = replace(
-        bands,
-        frequency_hz=_band_means(bands, commands.frequency_hz, layers),
-        damping_ratio=_band_means(bands, commands.damping_ratio, layers),
-    )
-    return walls_of(swapped, plan, other, blur_mm)
-
-
-def _upside_down(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls:
-    """The walls as the plan would have made them, were the tower's top where its base should be."""
-    commands, top = plan.commands(axis), plan.size.layers - 1
-    turned = replace(bands, first_layer=top - bands.last_layer, last_layer=top - bands.first_layer)
-    layers = np.arange(plan.size.layers)
-    return walls_of(
-        replace(
-            turned,
-            state=commands.state[turned.first_layer],
-            frequency_hz=_band_means(turned, commands.frequency_hz, layers),
-            damping_ratio=_band_means(turned, commands.damping_ratio, layers),
-        ),
-        plan,
-        axis,
-        blur_mm,
-    )
-
-
-def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
-    """Shaper of the axis along the face, per band.
-
-    An axis without a ramp was printed with its shaper off; beyond its ramp the nearest command
-    stands.
-    """
-    other = _other(axis)
-    frequency = damping = np.full(bands.first_layer.size, np.nan)
-    if other in plan.axes:
-        commands = plan.commands(other)
-        on = np.flatnonzero(~np.isnan(commands.frequency_hz))
-        nearest = np.clip(np.arange(plan.size.layers), on[0], on[-1])
-        shaped = bands.state != State.REFERENCE.value
-        frequency = np.where(shaped, _band_means(bands, commands.frequency_hz, nearest), np.nan)
-        damping = np.where(shaped, _band_means(bands, commands.damping_ratio, nearest), np.nan)
-    return shaper_impulses(plan.shaper, frequency, damping)
-
-
-def _other(axis: Axis) -> Axis:
-    return "y" if axis == "x" else "x"
-
-
-def _band_means(
-    bands: Bands, per_layer: NDArray[np.float64], layers: NDArray[np.intp]
-) -> NDArray[np.float64]:
-    """Mean over each band's layers; `layers` says which layer's value each layer takes."""
-    values = per_layer[layers]
-    ends = zip(bands.first_layer, bands.last_layer, strict=True)
-    return np.array([values[first : last + 1].mean() for first, last in ends])
-
-
-def _doubts(look: Look) -> Doubts:
-    plan, ramp = look.plan, look.plan.ramp_of(look.axis)
-    per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
-    more = TURNED_TIMES if look.turned else FLAGGED_TIMES if look.edges_doubtful else 1.0
-    return Doubts(
-        shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
-        stretch=more * SCALE_UNCERTAINTY[look.reference],
-        skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
-        height_mm=more * HEIGHT_UNCERTAINTY_MM[look.reference],
-        hz_per_mm=per_layer / plan.size.layer_height_mm,
-    )

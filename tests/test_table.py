@@ -9,6 +9,7 @@ from rich.console import Console
 from ringing import scanned
 
 from ringscan.model.budget import Interval
+from ringscan.model.causes import UPSIDE_DOWN
 from ringscan.model.setting import DampingSetting, SecondMode
 from ringscan.model.verdict import Outcome
 from ringscan.plan import build_plan
@@ -21,9 +22,10 @@ REASON = (
 )
 
 
-def judged(outcome: Outcome, *reasons: str) -> Scan:
+def judged(outcome: Outcome, *reasons: str, agree: bool = True) -> Scan:
     scan = scanned()
-    return replace(scan, verdict=replace(scan.verdict, outcome=outcome, reasons=reasons))
+    verdict = replace(scan.verdict, outcome=outcome, reasons=reasons, agree=agree)
+    return replace(scan, verdict=verdict)
 
 
 def text_of(scan: Scan, *, rows: int = ROWS, width: int = 80) -> str:
@@ -63,7 +65,7 @@ def test_both_independent_answers_are_shown_with_their_noise():
 
 
 def test_a_disagreement_sets_nothing_and_gives_both_numbers():
-    scan = judged(Outcome.DISAGREEMENT, REASON)
+    scan = judged(Outcome.DISAGREEMENT, REASON, agree=False)
     text = text_of(scan)
     assert "verdict: disagreement" in text
     assert "they disagree" in text
@@ -71,6 +73,14 @@ def test_a_disagreement_sets_nothing_and_gives_both_numbers():
     assert "set " not in text.split("verdict")[1].splitlines()[0]
     assert REASON in " ".join(text.split())
     assert table_rows(text)
+
+
+def test_answers_that_agree_are_not_said_to_disagree_when_the_call_fails_otherwise():
+    text = text_of(judged(Outcome.DISAGREEMENT, UPSIDE_DOWN, agree=True))
+    assert "verdict: disagreement" in text
+    assert "they agree" in text
+    assert "they disagree" not in text
+    assert UPSIDE_DOWN in " ".join(text.split())
 
 
 def test_no_call_gives_the_reason_and_no_number_of_hertz():

@@ -1,10 +1,9 @@
 """The photo's two independent answers, and the ripple of every single band.
 
 Spacing: the ripples' own spacing and decay give the pole with every band's strength left free,
-so that the ramp plays no part. Null: with the ripples' shape given, the height at which their
-sign turns gives the frequency (or the damping, where that is ramped) through the ramp alone. The
-joint fit uses both at once; these
-two are its cross-check.
+so that the ramp plays no part. Null: with the ripples' shape and place given, the height at which
+their sign turns gives the frequency (or the damping, where that is ramped) through the ramp alone.
+The joint fit uses both at once; these two are its cross-check.
 """
 
 from __future__ import annotations
@@ -111,26 +110,45 @@ def fit_spacing(fit: JointFit) -> PoleEstimate:
     )
 
 
-def fit_null(problem: Problem, spacing: PoleEstimate, quantity: Quantity) -> NullEstimate:
-    """Fit what is ramped in the shaper's effect R alone, the ripple's shape being given."""
-    free = _FreeWaves(problem, problem.drawing.wave(spacing.pole))
+def fit_null(fit: JointFit, spacing: PoleEstimate, quantity: Quantity) -> NullEstimate:
+    """Fit what is ramped in the shaper's effect R alone, by every band's signed size of ripple.
+
+    Where the crests lie is left to the spacing: read from them, the frequency would be the
+    spacing's once more, be it right or wrong.
+    """
+    problem = fit.problem
+    # heights as measured: the fit may have bent them to please the spacing
+    impulses = fit.posed.drawing.impulses
+    wave = problem.drawing.wave(spacing.pole) * np.exp(-spacing.pole * impulses.delay_s)[:, None]
+    expected = impulses.seen(spacing.pole)
+    phase = np.angle(complex(*problem.strength(problem.filtered(wave * expected[:, None]))))
+    shared = problem.whitener.shared
+    turns = (
+        expected
+        if shared is None
+        else expected - np.average(expected, weights=(shared**2).sum(axis=1))
+    )
+    axis = np.exp(0.5j * np.angle((turns**2).sum()))
+    free = _FreeWaves(problem, wave * np.exp(1j * phase) * axis)
+    b = expected.size
     right = free.products(problem.data).ravel()
+    # each band has what it likes of the wave a quarter turn away
+    across = np.linalg.pinv(free.gram[b:, b:], hermitian=True)
+    clear = np.concatenate([np.eye(b), -across @ free.gram[b:, :b]])
+    gram, along = clear.T @ free.gram @ clear, clear.T @ right
     by_damping = quantity is Quantity.DAMPING
 
-    def mix(values: Array) -> Array:
-        """Free strengths that make up the real and the imaginary part of the ripple, (t, 2, 2b)."""
+    def sizes(values: Array) -> Array:
+        """Signed size of each band's ripple, (t, b)."""
         pair = (spacing.frequency_hz, values) if by_damping else (values, spacing.damping_ratio)
-        left = problem.drawing.left(pole(*pair)[:, None])
-        rows = np.stack([left.real, left.imag], axis=1), np.stack([-left.imag, left.real], axis=1)
-        return np.stack(rows, axis=1).reshape(values.size, 2, -1)
+        return np.asarray((impulses.seen(pole(*pair)[:, None]) / axis).real)
 
     def strengths(values: Array) -> tuple[Array, Array]:
-        """Best c0 for each value, (t, 2), and how far it lowers the sum of squares, (t,)."""
-        V = mix(values)
-        told = V @ right
-        inverse = np.linalg.pinv(V @ free.gram @ V.swapaxes(-1, -2), hermitian=True)
-        c = np.einsum("tij,tj->ti", inverse, told)
-        return c, (c * told).sum(axis=-1)
+        """Best strength for each value, (t,), and how far it lowers the sum of squares, (t,)."""
+        V = sizes(values)
+        told = V @ along
+        c = told / np.maximum(((V @ gram) * V).sum(axis=1), 1e-300)
+        return c, c * told
 
     trials = np.geomspace(*(DAMPING_RANGE if by_damping else FREQUENCY_RANGE_HZ), NULL_TRIALS)
     for _ in range(NULL_ZOOMS):
@@ -139,11 +157,11 @@ def fit_null(problem: Problem, spacing: PoleEstimate, quantity: Quantity) -> Nul
     c, gain = strengths(trials)
     i = int(gain.argmax())
     value, step = float(trials[i]), 1e-4 * float(trials[i])
-    before, V, after = mix(np.array([value - step, value, value + step]))
-    rows = [c[i] @ (after - before) / (2 * step), *V]
-    J = np.stack([free.combined(row.reshape(2, -1)) for row in rows])
-    left = problem.data - np.tensordot(c[i], J[1:], 1)
-    covariance, freedom, _ = sandwich(J, left)
+    before, V, after = sizes(np.array([value - step, value, value + step]))
+    rows = [c[i] * (after - before) / (2 * step), V]
+    J = np.stack([free.combined((clear @ row).reshape(2, -1)) for row in rows])
+    beside = free.combined(np.stack([np.zeros(b), across @ right[b:]]))
+    covariance, freedom, _ = sandwich(J, problem.data - beside - c[i] * J[1])
     return NullEstimate(
         quantity=quantity,
         value=value,
@@ -165,8 +183,9 @@ def measure_ripple(fit: JointFit) -> BandRipple:
     along = (real * data).sum(axis=1) / power
     left = data - along[:, None] * real
     samples = np.maximum(problem.whitener.use.sum(axis=1), 2)
-    # texture is correlated beyond the filter's reach; the pooled misfit shows by how much
     error = np.sqrt(np.maximum((left**2).sum(axis=1) / samples, 1e-300) / power)
+    # texture is correlated beyond the filter's reach; the bands' scatter shows by how much
+    error *= max(1.0, float(np.sqrt((((along - np.abs(seen)) / error) ** 2).mean())))
     turned = seen.real < 0
     return BandRipple(
         signed=np.where(turned, -along, along),

@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.answers import BandRipple
+from ringscan.model.budget import NORMAL_95
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.shapers import shaper_impulses
 from ringscan.plan import Axis, Plan
 
 Array = NDArray[np.float64]
-
-TWO_SIDED_95 = 1.96
 
 FALSE_BELOW = 0.6
 """A cancellation commanded below this share of the natural frequency is a false one: the lowest
@@ -78,8 +77,8 @@ def rank_bands(
             damping_ratio=float(damping_ratio[band]),
             height_mm=float(height_mm[band]),
             ripple=float(ripple.signed[band]),
-            low=float(ripple.signed[band] - TWO_SIDED_95 * ripple.standard_error[band]),
-            high=float(ripple.signed[band] + TWO_SIDED_95 * ripple.standard_error[band]),
+            low=float(ripple.signed[band] - NORMAL_95 * ripple.standard_error[band]),
+            high=float(ripple.signed[band] + NORMAL_95 * ripple.standard_error[band]),
             fitted=float(ripple.fitted[band]),
             remark=remarks[int(band)],
         )
@@ -99,7 +98,7 @@ def _remarks(ripple: BandRipple, ramp: NDArray[np.intp], low: NDArray[np.bool_])
     ends = {0, fitted.size - 1} & {quietest}
     remarks = {}
     for i, band in enumerate(ramp):
-        unseen = abs(ripple.signed[band]) < TWO_SIDED_95 * ripple.standard_error[band]
+        unseen = abs(ripple.signed[band]) < NORMAL_95 * ripple.standard_error[band]
         if i in false:
             remark = FALSE_QUIET
         elif i in ends and not low[band]:

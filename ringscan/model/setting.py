@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.budget import Interval, full_covariance, intervals
-from ringscan.model.estimate import PoleEstimate
+from ringscan.model.estimate import LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.model.vibration import pole
@@ -79,8 +79,10 @@ def best_damping(
     settings = np.unique(settings)
     impulses = shaper_impulses(shaper, frequency_hz, settings)
     mean = np.array([estimate.frequency_hz, estimate.damping_ratio])
-    draws = np.random.default_rng(0).multivariate_normal(mean, full_covariance(estimate), DRAWS)
-    draws = np.maximum(draws, [1.0, 1e-4])
+    # relative errors: both are positive, and the damping ratio's interval is one of its logarithm
+    covariance = full_covariance(estimate) / np.outer(mean, mean)
+    logs = np.random.default_rng(0).multivariate_normal(np.log(mean), covariance, DRAWS)
+    draws = np.minimum(np.exp(logs), [np.inf, LARGEST_DAMPING])
     best = _lowest(settings, _left(impulses, draws))
     left = _left(impulses, mean[None])[0]
     value = float(_lowest(settings, left[None])[0])

@@ -52,14 +52,21 @@ class Verdict:
 
     outcome : see Outcome
     reasons : one line each; what was seen, and what to change
+    agree : whether spacing and turn of sign tell the same, within their errors
     evidence : best gain of the coarse search over the wall
     chance_threshold : gain that a blank wall reaches with probability CHANCE_LEVEL
     """
 
     outcome: Outcome
     reasons: tuple[str, ...]
+    agree: bool
     evidence: float
     chance_threshold: float
+
+    @property
+    def over_chance(self) -> float:
+        """Evidence as a multiple of what a blank wall reaches."""
+        return self.evidence / self.chance_threshold
 
 
 def judge(
@@ -72,10 +79,15 @@ def judge(
     """Decide whether the fit may be called, and say why not."""
     evidence = float(fit.found.gain.max())
     threshold = chance_threshold(fit.posed, fit.found)
+    apart = tuple(_disagreement(fit.estimate, spacing, null))
 
     def verdict(outcome: Outcome, *reasons: str) -> Verdict:
         return Verdict(
-            outcome=outcome, reasons=reasons, evidence=evidence, chance_threshold=threshold
+            outcome=outcome,
+            reasons=reasons,
+            agree=not apart,
+            evidence=evidence,
+            chance_threshold=threshold,
         )
 
     if evidence < threshold:
@@ -88,7 +100,6 @@ def judge(
     doubts = tuple(_doubts(fit, frequency, null))
     if doubts:
         return verdict(Outcome.NO_CALL, *doubts)
-    apart = tuple(_disagreement(fit.estimate, spacing, null))
     if apart and evidence < SURE * threshold:
         return verdict(
             Outcome.NO_CALL,

@@ -49,7 +49,7 @@ def _answer(scan: Scan) -> Iterator[str]:
         else:
             yield "quiet height       not on this tower: the ramp ends before it"
     if scan.verdict.outcome is not Outcome.NO_CALL:
-        agree = "they agree" if scan.verdict.outcome is Outcome.CALL else "they disagree"
+        agree = "they agree" if scan.verdict.agree else "they disagree"
         null, spacing = scan.null, scan.spacing
         off = coverage_factor(null.freedom) * null.standard_error
         i = 1 if null.quantity is Quantity.DAMPING else 0

@@ -43,7 +43,7 @@ def read(wall: Wall, seed: int) -> Reading:
     fit = fit_jointly(walls, doubts_of(wall))
     frequency, damping = intervals(fit.estimate, WALL)
     spacing = fit_spacing(fit)
-    null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
+    null = fit_null(fit, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     return Reading(
         wall=wall, frequency_hz=frequency, damping_ratio=damping, outcome=verdict.outcome

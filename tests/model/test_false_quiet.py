@@ -40,7 +40,7 @@ def test_is_not_called(frequency_hz: float, damping_ratio: float, gain: float) -
     fit = fit_jointly(walls, doubts_of(wall))
     frequency, _ = intervals(fit.estimate)
     spacing = fit_spacing(fit)
-    null = fit_null(fit.problem, spacing, Quantity.FREQUENCY)
+    null = fit_null(fit, spacing, Quantity.FREQUENCY)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     assert verdict.outcome is Outcome.CALL, verdict.reasons
     # the false band is 67 % off

@@ -60,7 +60,7 @@ def read(wall: Wall, seed: int) -> tuple[JointFit, DampingSetting, Outcome]:
     fit = fit_jointly(simulate_walls(wall, seed), Doubts(**DOUBTS, hz_per_mm=0.0))
     frequency, _ = intervals(fit.estimate)
     spacing = fit_spacing(fit)
-    null = fit_null(fit.problem, spacing, Quantity.DAMPING)
+    null = fit_null(fit, spacing, Quantity.DAMPING)
     outcome = judge(fit=fit, frequency=frequency, spacing=spacing, null=null).outcome
     shaper = Shaper(family=Family(wall.family), damping_ratio=0.1)
     hz = float(np.nanmax(wall.commanded_hz))

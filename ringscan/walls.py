@@ -1,0 +1,150 @@
+"""What the model is given of a photo: walls as plain arrays, and how well they are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringscan.image.bands import Bands
+from ringscan.look import Kind, Look
+from ringscan.model.given import Doubts
+from ringscan.model.motion import CornerMotion
+from ringscan.model.problem import Walls
+from ringscan.model.shapers import Impulses, shaper_impulses
+from ringscan.plan import Axis, Plan, Quantity, State
+
+SCALE_UNCERTAINTY = {Kind.SHEET: 0.0025, Kind.CARD: 0.006, Kind.FACE: 0.006, Kind.CORNERS: 0.004}
+"""Standard uncertainty of lengths on the face, relative; measured on rendered pictures."""
+
+EDGE_UNCERTAINTY_MM = {Kind.SHEET: 0.12, Kind.CARD: 0.5, Kind.FACE: 0.4, Kind.CORNERS: 0.25}
+"""Standard uncertainty of the entry edge's place; measured on rendered pictures."""
+
+SKEW_UNCERTAINTY_MM = {Kind.SHEET: 0.03, Kind.CARD: 0.6, Kind.FACE: 0.3, Kind.CORNERS: 0.2}
+"""Standard uncertainty of the entry edge's place at the top against that at the base: the sheet
+tells the perspective far better than the face's own corners do; measured on rendered pictures.
+Ripples that lean turn crests into troughs with height, and that is what the ramp does."""
+
+HEIGHT_UNCERTAINTY_MM = {Kind.SHEET: 0.06, Kind.CARD: 0.2, Kind.FACE: 0.2, Kind.CORNERS: 0.2}
+"""Standard uncertainty of heights; measured on rendered pictures. On 94 of them the sheet gave
+lengths along the face to 0.21 %, its entry edge to 0.08 mm and heights to 0.04 mm, root mean
+square; printed walls are a little less exact."""
+
+BLUR_PX = 0.9
+"""Standard deviation of an ordinary picture's blur on the face: lens, pixel and their colours. It
+takes more off the crowded ripples near the corner than off those behind them, which without it
+would seem to decay more slowly, by 1 % of the damping ratio. Rendered pictures have 0.6 to 1.1."""
+
+TURNED_TIMES = 4.0
+"""Factor on these for a tower that lies with its base away: its outline was fitted with foot and
+top changed over. Two of three such pictures were off by four times the usual doubt."""
+
+FLAGGED_TIMES = 2.5
+"""Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
+size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
+these had any of it."""
+
+
+def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Walls:
+    """Hand the bands to the model: plain arrays, no pictures.
+
+    The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
+    """
+    line = plan.size.line_width_mm
+    group = np.cumsum(np.append(False, bands.state[1:] != bands.state[:-1]))
+    return Walls(
+        s_mm=bands.s_mm - line / 2,
+        intensity=np.where(bands.valid, bands.profile, 0.0),
+        valid=bands.valid,
+        impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
+        along=_along(bands, plan, axis),
+        commanded_hz=bands.frequency_hz,
+        group=group.astype(np.intp),
+        up=(bands.height_mm - bands.height_mm.mean()) / plan.height_mm,
+        motion=CornerMotion(
+            speed_mm_s=plan.motion.speed_mm_s,
+            acceleration_mm_s2=plan.motion.acceleration_mm_s2,
+            corner_speed_mm_s=plan.motion.corner_speed_mm_s,
+            length_mm=plan.size.width_mm - line,
+        ),
+        blur_mm=blur_mm,
+    ).pooled()
+
+
+def as_other_axis(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls | None:
+    """The walls as the other axis's ramp would have made them; None where that is the same."""
+    other = _other(axis)
+    if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
+        return None
+    commands = plan.commands(other)
+    layers = np.arange(plan.size.layers)
+    swapped = replace(
+        bands,
+        frequency_hz=_band_means(bands, commands.frequency_hz, layers),
+        damping_ratio=_band_means(bands, commands.damping_ratio, layers),
+    )
+    return walls_of(swapped, plan, other, blur_mm)
+
+
+def upside_down(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls:
+    """The walls as the plan would have made them, were the tower's top where its base should be."""
+    commands, top = plan.commands(axis), plan.size.layers - 1
+    turned = replace(bands, first_layer=top - bands.last_layer, last_layer=top - bands.first_layer)
+    layers = np.arange(plan.size.layers)
+    return walls_of(
+        replace(
+            turned,
+            state=commands.state[turned.first_layer],
+            frequency_hz=_band_means(turned, commands.frequency_hz, layers),
+            damping_ratio=_band_means(turned, commands.damping_ratio, layers),
+        ),
+        plan,
+        axis,
+        blur_mm,
+    )
+
+
+def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
+    """Shaper of the axis along the face, per band.
+
+    An axis without a ramp was printed with its shaper off; beyond its ramp the nearest command
+    stands.
+    """
+    other = _other(axis)
+    frequency = damping = np.full(bands.first_layer.size, np.nan)
+    if other in plan.axes:
+        commands = plan.commands(other)
+        on = np.flatnonzero(~np.isnan(commands.frequency_hz))
+        nearest = np.clip(np.arange(plan.size.layers), on[0], on[-1])
+        shaped = bands.state != State.REFERENCE.value
+        frequency = np.where(shaped, _band_means(bands, commands.frequency_hz, nearest), np.nan)
+        damping = np.where(shaped, _band_means(bands, commands.damping_ratio, nearest), np.nan)
+    return shaper_impulses(plan.shaper, frequency, damping)
+
+
+def _other(axis: Axis) -> Axis:
+    return "y" if axis == "x" else "x"
+
+
+def _band_means(
+    bands: Bands, per_layer: NDArray[np.float64], layers: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Mean over each band's layers; `layers` says which layer's value each layer takes."""
+    values = per_layer[layers]
+    ends = zip(bands.first_layer, bands.last_layer, strict=True)
+    return np.array([values[first : last + 1].mean() for first, last in ends])
+
+
+def doubts_of(look: Look) -> Doubts:
+    """How well scale, edge and heights of a picture are known."""
+    plan, ramp = look.plan, look.plan.ramp_of(look.axis)
+    per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
+    more = TURNED_TIMES if look.turned else FLAGGED_TIMES if look.edges_doubtful else 1.0
+    return Doubts(
+        shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
+        stretch=more * SCALE_UNCERTAINTY[look.reference],
+        skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
+        height_mm=more * HEIGHT_UNCERTAINTY_MM[look.reference],
+        hz_per_mm=per_layer / plan.size.layer_height_mm,
+    )
