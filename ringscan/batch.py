@@ -66,6 +66,7 @@ class Job:
         """Measure one photo; what is wrong with it is in the entry, not raised."""
         from ringscan.scan import scan_photo
 
+        before = _state(photo)
         try:
             scan = scan_photo(
                 photo,
@@ -80,7 +81,9 @@ class Job:
             raise  # not this photo's fault: no other would fare better
         except Exception as exc:
             # also what is our own fault: it must not stop the photos after this one
-            return _failure(photo, exc, sha256=fingerprint(photo))
+            # a file still being copied is another one by now: nothing is known of it
+            still = _state(photo) == before
+            return _failure(photo, exc, sha256=fingerprint(photo) if still else None)
         return Entry(photo=str(photo), sha256=record["photo_sha256"], record=record)
 
 
@@ -158,7 +161,9 @@ def scan_batch(
     ):
         entry = outcome if isinstance(outcome, Entry) else _without_answer(photo, outcome)
         if journal is not None:
-            journal.add(_key(job, entry.sha256 or entry.photo), asdict(entry))
+            # what need not come again must not stand in for a copy of the file that was measured
+            file = entry.sha256 if entry.lasting and entry.sha256 else entry.photo
+            journal.add(_key(job, file), asdict(entry))
         yield entry
 
 
@@ -197,6 +202,15 @@ def fingerprint(path: Path) -> str | None:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except (OSError, ValueError):  # a ValueError for names that no file can have
         return None
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    """What changes when a file is written: time and size; None if there is none."""
+    try:
+        state = path.stat()
+    except (OSError, ValueError):
+        return None
+    return state.st_mtime_ns, state.st_size
 
 
 def _key(job: Job, file: str) -> str:

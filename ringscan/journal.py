@@ -49,6 +49,9 @@ class Journal:
         try:
             self._lock()
             self._read()
+        except OSError as exc:
+            self._file.close()
+            raise OutputError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
         except BaseException:
             self._file.close()
             raise

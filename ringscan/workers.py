@@ -155,9 +155,14 @@ class _Crew:
             self._own.end(at_once=kind is not None)
 
     def submit(self, work: Callable[[Item], Result], item: Item) -> Future[Result]:
-        """Hand one item over. Raises BrokenExecutor."""
+        """Hand one item over. Raises BrokenExecutor, or RingscanError where it takes no more."""
         if self._given is not None:
-            return self._given.submit(work, item)
+            try:
+                return self._given.submit(work, item)
+            except BrokenExecutor:
+                raise
+            except RuntimeError as exc:
+                raise RingscanError(f"the executor takes no more work: {exc}") from exc
         if self._own is None:
             self._own = _Pool(self.jobs, self._prepare)
         return self._own.executor.submit(work, item)

@@ -16,6 +16,7 @@ from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
 from ringscan.batch import Entry, Job, fingerprint, recorded, scan_batch
+from ringscan.errors import PhotoError
 from ringscan.image.beside import PictureSide
 from ringscan.image.flush import CARD_MM, Flush
 from ringscan.journal import Journal
@@ -194,6 +195,43 @@ def test_another_version_of_the_program_measures_again(scanner, photos, tmp_path
         monkeypatch.setattr("ringscan.batch.version", lambda _: "99.0")
         entries(photos[:1], journal=journal)
     assert len(scanner.seen) == 2
+
+
+def test_a_copy_whose_measuring_failed_by_accident_spoils_nothing(photos, tmp_path, monkeypatch):
+    """The same file twice; memory runs short at the second one."""
+    first, second = photos[0], photos[0].with_name("copy.jpg")
+    second.write_bytes(first.read_bytes())
+    scanner = Scanner()
+
+    def short_of_memory(path, **settings):
+        if path == second:
+            raise MemoryError
+        return scanner(path, **settings)
+
+    monkeypatch.setattr("ringscan.scan.scan_photo", short_of_memory)
+    with Journal(tmp_path / "j") as journal:
+        found = entries([first, second], journal=journal)
+        assert found["copy.jpg"].record is None
+        reading = found[first.name].reading()
+        assert recorded(journal, job(), reading)["photo"] == first.name
+
+
+def test_a_file_still_being_copied_is_not_known_to_fail(photos, tmp_path, monkeypatch):
+    photo = photos[0]
+    whole = photo.read_text()
+    photo.write_text("half of it")
+    scanner = Scanner()
+
+    def copied_meanwhile(path, **settings):
+        if path.read_text() == whole:
+            return scanner(path, **settings)
+        path.write_text(whole)
+        raise PhotoError(f"{path}: the picture is damaged or cut short")
+
+    monkeypatch.setattr("ringscan.scan.scan_photo", copied_meanwhile)
+    with Journal(tmp_path / "j") as journal:
+        assert entries([photo], journal=journal)[photo.name].kind == "PhotoError"
+        assert entries([photo], journal=journal)[photo.name].record is not None
 
 
 def test_an_entry_that_makes_no_sense_is_measured_again(scanner, photos, tmp_path):

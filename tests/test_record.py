@@ -180,6 +180,14 @@ def test_json_refuses_what_was_not_cleaned():
         to_json({"x": math.nan})
 
 
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_json_goes_through_a_terminal_of_any_encoding(encoding):
+    record = {"photo": "\N{TOKYO TOWER}.jpg", "reason": "37.9 ±0.2 Hz"}
+    # as the command line sets its streams up
+    printed = to_json(record).encode(encoding, errors="backslashreplace")
+    assert json.loads(printed.decode(encoding)) == record
+
+
 def test_one_record_is_an_object_and_several_are_a_list():
     assert json.loads(to_json({"axis": "x"})) == {"axis": "x"}
     assert json.loads(to_json([{"axis": "x"}])) == [{"axis": "x"}]

@@ -76,6 +76,13 @@ def test_a_foreign_executor_that_stays_broken_ends_it_after_what_was_done(kind):
     assert done == squares(1, 2)
 
 
+def test_a_foreign_executor_that_was_shut_down_is_told_in_one_line():
+    executor = ThreadPoolExecutor(1)
+    executor.shutdown()
+    with pytest.raises(RingscanError, match="takes no more work"):
+        list(each_result(workloads.square, [1, 2], executor=executor, jobs=1))
+
+
 def test_items_are_taken_only_as_there_is_room_for_them():
     items = iter(range(1000))
     results = each_result(workloads.square, items, executor=InTurn(), jobs=4)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import FaceError
+from ringscan.errors import FaceError, PlanError
 from ringscan.image.rectify import Face
 from ringscan.plan import Axis, Plan, State
 
@@ -66,8 +66,15 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
     ------
     FaceError
         If too little of the face is neither clipped nor black.
+    PlanError
+        If the plan's ramp has no layer where the wall can be measured.
     """
     groups = layer_groups(plan, axis)
+    if not groups:
+        raise PlanError(
+            f"no layer of the ramp lies between {BASE_MM:g} mm above the base and {TOP_MM:g} mm "
+            "below the top, where the wall can be measured: make the ramp longer"
+        )
     commands = plan.commands(axis)
     first = np.array([a for a, _ in groups], dtype=np.int64)
     last = np.array([b for _, b in groups], dtype=np.int64)

@@ -9,10 +9,11 @@ import hashlib
 import io
 import math
 import struct
+import threading
 import warnings
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -182,9 +183,7 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
     """
     data = _read_bytes(path)
     formats = _formats_for(data, path)
-    with _pillow_limits(), warnings.catch_warnings():
-        # damaged metadata warns; what matters of it is checked here
-        warnings.simplefilter("ignore")
+    with _reading_quietly():
         try:
             image = Image.open(io.BytesIO(data), formats=formats)
         except _DECODE_ERRORS as exc:
@@ -254,14 +253,34 @@ def _formats_for(data: bytes, path: Path) -> tuple[str, ...]:
     return ("HEIF",)
 
 
+_reading = threading.Lock()
+_readers = 0
+_restored = ExitStack()
+
+
 @contextmanager
-def _pillow_limits() -> Iterator[None]:
-    """Lift Pillow's own limit of pixels: ours is stricter and is checked before decoding."""
-    before, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+def _reading_quietly() -> Iterator[None]:
+    """Lift Pillow's own limit of pixels, and hush its warnings of damaged metadata.
+
+    Our limit is stricter and is checked before decoding, and what matters of the metadata is
+    checked here. Both settings are the whole process's: of several threads the first sets them,
+    and the last puts back what was.
+    """
+    global _readers
+    with _reading:
+        if not _readers:
+            _restored.enter_context(warnings.catch_warnings())
+            warnings.simplefilter("ignore")
+            _restored.callback(setattr, Image, "MAX_IMAGE_PIXELS", Image.MAX_IMAGE_PIXELS)
+            Image.MAX_IMAGE_PIXELS = None
+        _readers += 1
     try:
         yield
     finally:
-        Image.MAX_IMAGE_PIXELS = before
+        with _reading:
+            _readers -= 1
+            if not _readers:
+                _restored.close()
 
 
 def _check_size(image: Image.Image, path: Path, max_megapixels: float) -> None:

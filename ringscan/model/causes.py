@@ -10,8 +10,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.errors import PlanError
 from ringscan.model.chance import chance_threshold
-from ringscan.model.problem import Walls, pose_problem
+from ringscan.model.problem import LEAST_BANDS, Walls, pose_problem
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 from ringscan.model.shapers import Impulses
 
@@ -88,7 +89,10 @@ def _best_story(ways: dict[str, Walls], to_beat: float) -> str | None:
 
 
 def _evidence_to_chance(walls: Walls) -> float:
-    problem = pose_problem(walls.pooled())
+    try:
+        problem = pose_problem(walls.pooled())
+    except PlanError:
+        return 0.0  # told so, too little of the wall is left to be explained
     found = search(problem)
     return float(found.gain.max()) / chance_threshold(problem, found)
 
@@ -115,6 +119,8 @@ def no_ramp_story(walls: Walls) -> str | None:
         times_s=np.zeros((walls.commanded_hz.size, 1)),
     )
     ramp = ~np.isnan(walls.commanded_hz)
+    if ramp.sum() < LEAST_BANDS:
+        return None
     same = _part(replace(walls, impulses=off, along=off), ramp)
     problem = pose_problem(same, shared=False)
     found = search(problem)

@@ -26,8 +26,8 @@ Array = NDArray[np.float64]
 STARTS = 3
 COULD_WIN = 0.5
 """Local maxima of the coarse search that are polished: the true one, f_n / 3 and a spare, each if
-its share of the highest one's gain leaves it a chance; the grid and its normal matrices are good
-to some 15 %."""
+its share of the highest one's gain leaves it a chance; see `GRAM_EVERY` in `search.py` for how
+good these gains are."""
 
 POLISH_BANDS = 24
 """Bands that are enough to choose among the starts, and to see what is too steep."""

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ringscan.errors import PlanError
 from ringscan.model.motion import CornerMotion
 from ringscan.model.ripple import Drawing, draw
 from ringscan.model.shapers import Impulses
@@ -30,6 +31,10 @@ HIGHEST_HZ = 60.0
 
 WORKING_STEPS = 8
 """Samples per ripple that are kept. The model knows that each is a mean over its step."""
+
+LEAST_BANDS = 4
+LEAST_SAMPLES = 12
+"""Bands, and wall positions in each, without which there is no noise to be told from a ripple."""
 
 LEAST_POOLED = 1.1
 """Steps that would be wider by less are left as they are."""
@@ -162,9 +167,22 @@ class Problem:
 
 
 def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
-    """Flatten and filter walls; with `shared`, what all heights have in common is taken out."""
+    """Flatten and filter walls; with `shared`, what all heights have in common is taken out.
+
+    Raises
+    ------
+    PlanError
+        If too few bands show enough of the wall.
+    """
     drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm)
     valid = walls.valid & drawing.free
+    bands = int((valid.sum(axis=1) >= LEAST_SAMPLES).sum())
+    if bands < LEAST_BANDS:
+        raise PlanError(
+            f"only {bands} of {valid.shape[0]} layer bands show {LEAST_SAMPLES} samples of wall "
+            f"behind the shaper's last impulse, {LEAST_BANDS} are needed: make the ramp longer, "
+            "the face wider, or the speed lower"
+        )
     flat = flatten(walls.s_mm, walls.intensity, valid)
     whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)
     return Problem(

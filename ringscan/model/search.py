@@ -95,8 +95,8 @@ def best_spacing(problem: Problem, like: Search) -> tuple[float, float]:
     # power of an unshaped ripple: what shaped ones have over what the shapers leave of them
     power = np.linalg.inv(like.inverse).trace(axis1=-2, axis2=-1)
     unshaped = power / (np.abs(like.seen) ** 2).sum(axis=0)
-    noise = (problem.whitener.scale**2).sum(axis=1)
-    gain = np.tensordot(1 / np.maximum(noise, 1e-300), np.abs(waves) ** 2, 1) / unshaped
+    precision = (problem.whitener.scale**2).sum(axis=1)
+    gain = np.tensordot(1 / np.maximum(precision, 1e-300), np.abs(waves) ** 2, 1) / unshaped
     z, i = np.unravel_index(int(gain.argmax()), gain.shape)
     return float(FREQUENCIES_HZ[i]), float(DAMPING_RATIOS[z])
 
@@ -118,19 +118,17 @@ def _waves(problem: Problem, lam: ComplexArray) -> ComplexArray:
     used = weight != 0
     b = weight.shape[0]
     place = since / TIME_STEP_S
-    first = int(np.floor(place.min(where=used, initial=0.0)))
-    low = np.where(used, np.floor(place), first).astype(np.intp)
+    # behind the last impulse no time is negative
+    low = np.where(used, np.floor(place), 0).astype(np.intp)
     share = place - low
-    size = int(low.max()) - first + 2
-    at = low - first + size * np.arange(b)[:, None]
+    size = int(low.max()) + 2
+    at = low + size * np.arange(b)[:, None]
     gathered = np.bincount(at.ravel(), (weight * (1 - share)).ravel(), b * size)
     gathered += np.bincount(at.ravel() + 1, (weight * share).ravel(), b * size)
     gathered = gathered.reshape(b, size).astype(np.float32)
     sums = (gathered @ _decays(size).reshape(size, -1).view(np.float32)).view(np.complex64)
-    # the table of decays begins at time 0, the sums at `first`
     gathered_share = np.sinc(FREQUENCIES_HZ * TIME_STEP_S) ** 2
-    back = lam * np.exp(lam * first * TIME_STEP_S) / gathered_share
-    return np.asarray(sums.reshape(b, *lam.shape) * back, complex)
+    return np.asarray(sums.reshape(b, *lam.shape) * (lam / gathered_share), complex)
 
 
 def _seen(problem: Problem, lam: ComplexArray) -> ComplexArray:

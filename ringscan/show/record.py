@@ -131,8 +131,8 @@ def _second_mode(scan: Scan) -> dict[str, Any] | None:
 
 
 def to_json(content: dict[str, Any] | list[dict[str, Any]]) -> str:
-    """JSON of one record, or of the list of several."""
-    return json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    """JSON of one record, or of the list of several; plain ASCII, for terminals of any encoding."""
+    return json.dumps(content, indent=2, allow_nan=False) + "\n"
 
 
 def _ends(interval: Interval) -> list[float]:

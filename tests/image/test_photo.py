@@ -3,7 +3,10 @@
 import hashlib
 import io
 import struct
+import sys
+import warnings
 import zlib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -319,6 +322,21 @@ def test_the_library_s_own_limit_is_restored(scene, tmp_path):
     before = Image.MAX_IMAGE_PIXELS
     read_photo(saved(scene, tmp_path / "a.png"))
     assert before == Image.MAX_IMAGE_PIXELS
+
+
+def test_threads_leave_the_process_as_it_was(scene, tmp_path):
+    before, filters = Image.MAX_IMAGE_PIXELS, list(warnings.filters)
+    path = saved(scene, tmp_path / "a.png")
+    # the switch of threads comes as often as it can
+    interval = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        with ThreadPoolExecutor(4) as pool:
+            list(pool.map(lambda _: read_photo(path), range(24)))
+    finally:
+        sys.setswitchinterval(interval)
+    assert before == Image.MAX_IMAGE_PIXELS
+    assert warnings.filters == filters
 
 
 def test_a_missing_file_and_a_folder_are_named(tmp_path):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from walls import Wall, simulate_walls
 
+from ringscan.errors import PlanError
 from ringscan.model.problem import STEEPEST, Problem, Walls, pose_problem, refine, trial_pole
 from ringscan.model.vibration import pole
 
@@ -33,6 +34,21 @@ def test_ripple_at_the_true_pole_explains_the_data() -> None:
     assert left_at(38) == pytest.approx(size, rel=0.2)
     # 5 % off leaves several times as much
     assert min(left_at(36.1), left_at(39.9)) > 2 * left_at(38)
+
+
+@pytest.mark.parametrize(
+    "wall",
+    [
+        Wall(commanded_hz=(37.0, 38.0)),
+        Wall(commanded_hz=(30.0, 38.0, 46.0)),
+        # the last impulse comes when the face is over
+        Wall(family="EI", commanded_hz=(9.0,) * 12, speed_mm_s=500, length_mm=20),
+    ],
+    ids=["two bands", "three bands", "too fast"],
+)
+def test_too_little_of_a_wall_is_told(wall: Wall) -> None:
+    with pytest.raises(PlanError, match="are needed: make the ramp longer"):
+        pose_problem(simulate_walls(wall, 1))
 
 
 def test_strength_is_plain_least_squares() -> None:
