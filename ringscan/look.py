@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ringscan.errors import PlanError, SheetError
+from ringscan.errors import FaceError, PlanError, SheetError
 from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
@@ -17,6 +17,7 @@ from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.plan import Axis, Plan
+from ringscan.plancode import SheetCode
 
 __all__ = ["CARD_MM", "Flush", "Kind", "Look", "PictureSide", "look_at", "turned"]
 
@@ -82,7 +83,11 @@ def look_at(
     ------
     RingscanError
         If the picture cannot be read, or sheet, plan or face cannot be found.
+    ValueError
+        If the axis is neither x nor y.
     """
+    if axis not in (None, "x", "y"):
+        raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")
     photo = read_photo(path, max_megapixels=max_megapixels)
     sheet = pose = None
     if flush is not None:
@@ -90,9 +95,15 @@ def look_at(
         view = locate_flush(photo, plan, axis, flush)
     else:
         sheet = find_sheet(photo)
-        plan, axis = _plan_and_axis(photo, sheet, plan, axis)
+        code = _code(photo, sheet, needed=plan is None or axis is None)
+        doubts = _contradictions(code, plan, axis)
+        plan, axis = _plan_and_axis(photo, code, plan, axis)
         pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
-        view = locate_face(photo, sheet, pose, plan, axis)
+        try:
+            view = locate_face(photo, sheet, pose, plan, axis)
+        except (FaceError, PlanError) as exc:
+            raise type(exc)("; ".join([str(exc), *doubts])) from exc
+        view = replace(view, flags=(*view.flags, *doubts))
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
     return Look(
         photo=photo,
@@ -126,13 +137,38 @@ def _step_mm(plan: Plan, axis: Axis) -> float:
     return float(np.clip(shortest / STEPS_PER_RIPPLE, *STEPS_MM))
 
 
+def _code(photo: Photo, sheet: SheetView, *, needed: bool) -> SheetCode | None:
+    """What the sheet's code says; one that makes no sense matters only where it is needed."""
+    try:
+        return read_code(photo, sheet)
+    except PlanError:
+        if needed:
+            raise
+        return None
+
+
+def _contradictions(code: SheetCode | None, plan: Plan | None, axis: Axis | None) -> list[str]:
+    """Where what was given is not what the sheet's code says."""
+    said = []
+    if code is not None and plan is not None and plan.digest != code.plan.digest:
+        said.append(
+            f"the sheet's code holds another plan, '{code.plan.tower}', than the file that was "
+            "given: is it the right file, and the right sheet?"
+        )
+    if code is not None and axis is not None and axis != code.axis:
+        said.append(
+            f"the sheet's code says axis {code.axis.upper()}, but {axis.upper()} was given: is it "
+            "the right face, and the right sheet?"
+        )
+    return said
+
+
 def _plan_and_axis(
-    photo: Photo, sheet: SheetView, plan: Plan | None, axis: Axis | None
+    photo: Photo, code: SheetCode | None, plan: Plan | None, axis: Axis | None
 ) -> tuple[Plan, Axis]:
     """What was given wins over the sheet's code."""
     if plan is not None and axis is not None:
         return plan, axis
-    code = read_code(photo, sheet)
     if code is not None:
         return plan or code.plan, axis or code.axis
     if plan is None:

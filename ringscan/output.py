@@ -5,9 +5,33 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from ringscan.errors import OutputError
+
+
+def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = ()) -> None:
+    """See to it that nothing is written over what is read, nor two things to one file.
+
+    Raises
+    ------
+    OutputError
+        If one of the outputs is an input, or another output.
+    """
+    taken = [path for path in inputs if path is not None]
+    for path in outputs:
+        if path is None or (path.exists() and not path.is_file()):
+            continue
+        if any(_same(path, other) for other in taken):
+            raise OutputError(f"{path}: is in use for something else here; name another file")
+        taken.append(path)
+
+
+def _same(one: Path, other: Path) -> bool:
+    if one.exists() and other.exists():
+        return one.samefile(other)
+    return one.resolve() == other.resolve()
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -27,6 +27,11 @@ def batch(tmp_path, monkeypatch) -> ringscan.Batch:
     return ringscan.pool(ringscan.scan_each(tmp_path, executor=InTurn()))
 
 
+def test_an_axis_that_there_is_not(tmp_path):
+    with pytest.raises(ValueError, match="axis must be 'x' or 'y', not 'z'"):
+        ringscan.scan_photo(tmp_path / "any.jpg", axis="z")
+
+
 def test_importing_it_costs_nothing():
     program = f"import sys, ringscan; print(*sorted({HEAVY!r} & set(sys.modules)))"
     run = subprocess.run(

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from ringscan.errors import OutputError
-from ringscan.output import write_whole
+from ringscan.output import keep_apart, write_whole
 
 
 def test_writes_new_file_and_replaces_old_one(tmp_path: Path) -> None:
@@ -61,6 +61,17 @@ def test_impossible_targets(tmp_path: Path, name: str) -> None:
     assert "\n" not in str(caught.value)
     assert sorted(os.listdir(tmp_path)) == ["file", "folder"]
     assert (tmp_path / "file").read_bytes() == b"untouched"
+
+
+def test_outputs_keep_apart_from_inputs_and_each_other(tmp_path: Path) -> None:
+    one, other = tmp_path / "one", tmp_path / "other"
+    one.write_text("")
+    (tmp_path / "link").symlink_to(one)
+    keep_apart([other, None], [one, None])
+    keep_apart([Path(os.devnull), Path(os.devnull)])
+    for outputs, inputs in (([one], [one]), ([tmp_path / "link"], [one]), ([other, other], [])):
+        with pytest.raises(OutputError, match="name another file"):
+            keep_apart(outputs, inputs)
 
 
 @pytest.mark.parametrize("step", ["fsync", "chmod", "replace"])

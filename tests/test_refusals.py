@@ -1,13 +1,14 @@
 """What cannot be measured: one line each, with its exit status."""
 
 import io
+import json
 import os
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from commands import FACE, PHOTO, PLAN, SHEET
+from commands import FACE, OUTPUT, PHOTO, PLAN, SHEET
 from image.tower_scene import PLAN_TEXT, make_plan
 from PIL import Image
 from ringing import RingingScene, picture
@@ -193,6 +194,23 @@ def test_a_plan_of_another_tower(run, good, tmp_path):
     done = run("scan", good, "--plan", plan, "--axis", "x")
     assert done.status == PLAN
     assert "but plan 'WREN-1' says 54 × 100.1 mm" in done.error()
+    assert "the sheet's code holds another plan, 'WREN-1'" in done.error()
+
+
+def test_an_axis_that_the_sheet_contradicts_is_said(run, good):
+    done = run("scan", good, "--axis", "y", "--json")
+    assert done.status == 0
+    flags = json.loads(done.out)["flags"]
+    assert [flag for flag in flags if "code says axis X, but Y was given" in flag]
+
+
+def test_a_photo_is_not_written_over(run, tmp_path, good):
+    photo = tmp_path / "mine.jpg"
+    photo.write_bytes(good.read_bytes())
+    done = run("scan", photo, "--marked", photo)
+    assert done.status == OUTPUT
+    assert "name another file" in done.error()
+    assert photo.read_bytes() == good.read_bytes()
 
 
 @pytest.mark.parametrize(

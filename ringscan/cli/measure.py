@@ -75,9 +75,11 @@ def sheet(
     """Write the scan sheet, the page the tower is photographed on, as a PDF."""
     from ringscan.layout import Paper
     from ringscan.make.sheet import write_sheet
+    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
     target = out or plan.with_suffix(".pdf")
+    keep_apart([target], [plan])
     write_sheet(load_plan(plan), target, Paper(paper.value))
     print(f"{target}: print it at 100 % (actual size), then measure its 100 mm line")
 
@@ -141,6 +143,7 @@ def scan(
     """Measure photos of a tower: natural frequency, damping, ranked table."""
     from rich.console import Console
 
+    from ringscan.output import keep_apart
     from ringscan.scan import scan_photo
     from ringscan.show.record import to_record
     from ringscan.show.table import print_scan
@@ -148,6 +151,7 @@ def scan(
     pictures = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
+    keep_apart([marked], [*pictures, plan])
     flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)

@@ -90,10 +90,11 @@ def plan_command(
 ) -> None:
     """Propose a tower that a photo can be read from; asks for what is not given."""
     from ringscan.make.planner import Machine, Wishes, propose
-    from ringscan.output import write_whole
+    from ringscan.output import keep_apart, write_whole
     from ringscan.plan import Direction
     from ringscan.show.prepare_text import plan_summary
 
+    keep_apart([out, preview])
     if out.exists() and not force:
         raise OutputError(f"{out}: exists; a tower may have been printed with it; give --force")
     ask = Questions()
@@ -164,8 +165,10 @@ def tower_command(
 ) -> None:
     """Write the tower as a mesh for your slicing program."""
     from ringscan.make.tower import Form, write_tower
+    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
+    keep_apart([out], [plan])
     the_plan = load_plan(plan)
     write_tower(the_plan, out, choice(Form, form, "--form"))
     _say(f"wrote {out}; slice it at 100 % as one wall, no infill, no top, no bottom")
@@ -189,8 +192,10 @@ def toolpath_command(
 ) -> None:
     """Write the tower as plain G-code between your own start and end text."""
     from ringscan.make import toolpath as tp
+    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
+    keep_apart([out], [plan, start, end])
     the_plan = load_plan(plan)
     job = tp.Job(
         bed=tp.Bed(
@@ -235,12 +240,13 @@ def ramp_command(
     """Put your firmware's command into a G-code file, before every layer."""
     from ringscan.make.ramp import add_ramp, layer_lines
     from ringscan.make.template import layer_commands
-    from ringscan.output import write_whole
+    from ringscan.output import keep_apart, write_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import ramp_table
 
     if (out is None) != dry_run:
         raise typer.BadParameter("give OUT, or --dry-run without OUT")
+    keep_apart([out, write_plan], [plan, source, command_file, off_file])
     the_plan = load_plan(plan)
     texts = _texts(command, command_file, off, off_file)
     if texts is None:
@@ -294,10 +300,11 @@ def check_command(
     """Read a finished G-code file back and say whether it will give a readable tower."""
     from ringscan.make.check import read_file
     from ringscan.make.verdict import judge
-    from ringscan.output import write_whole
+    from ringscan.output import keep_apart, write_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import check_table
 
+    keep_apart([corrected], [plan, source, command_file, off_file])
     the_plan = load_plan(plan)
     report = read_file(source, the_plan, _texts(command, command_file, off, off_file))
     judgement = judge(report, the_plan)

@@ -91,7 +91,11 @@ class Flush:
             raise ValueError("base must be given unless corners_px are")
         if self.card_side is not None and self.rectangle_mm is None:
             raise ValueError("card_side goes with rectangle_mm")
-        if self.corners_px is not None and self.corners_px.shape != (4, 2):
+        if self.corners_px is None:
+            return
+        # whole numbers and lists of lists are what one types
+        object.__setattr__(self, "corners_px", np.asarray(self.corners_px, dtype=np.float64))
+        if self.corners_px.shape != (4, 2):
             raise ValueError(f"corners_px must be (4, 2), not {self.corners_px.shape}")
 
     @property

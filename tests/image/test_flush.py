@@ -47,6 +47,14 @@ def off_mm(view, true_px):
     return np.linalg.norm(view.corners_px - true_px, axis=1) / view.px_per_mm
 
 
+def test_corners_may_be_typed_as_whole_numbers() -> None:
+    typed = Flush(corners_px=[[10, 900], [800, 900], [800, 10], [10, 10]])  # type: ignore[arg-type]
+    assert typed.corners_px is not None
+    assert typed.corners_px.dtype == np.float64
+    with pytest.raises(ValueError, match=r"must be \(4, 2\)"):
+        Flush(corners_px=np.zeros((3, 2), int))
+
+
 def test_the_card_is_that_of_the_standard():
     # ISO/IEC 7810 ID-1
     assert CARD_MM == (85.60, 53.98)
