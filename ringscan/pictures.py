@@ -50,7 +50,9 @@ def _matching(pattern: Path) -> list[Path]:
 
 def _in_folder(folder: Path) -> list[Path]:
     try:
-        found = sorted(filter(_is_picture, folder.iterdir()))
+        found = sorted(
+            path for path in folder.iterdir() if _is_picture(path) and not os.path.isdir(path)
+        )
     except OSError as exc:
         raise PhotoError(f"{folder}: the folder cannot be read: {exc.strerror}") from exc
     if not found:

@@ -14,6 +14,7 @@ def folder(tmp_path, monkeypatch) -> None:
         Path(name).parent.mkdir(parents=True, exist_ok=True)
         Path(name).touch()
     Path("empty").mkdir()
+    Path("folder.jpg").mkdir()
 
 
 def found(*given: str) -> list[str]:
