@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,12 +22,22 @@ class Questions:
         self._asks = sys.stdin.isatty()
         self._missing: list[str] = []
 
-    def text(self, flag: str, given: str | None, question: str, default: str | None = None) -> str:
-        """A text, or its default."""
+    def text(
+        self,
+        flag: str,
+        given: str | None,
+        question: str,
+        default: str | None = None,
+        *,
+        fits: str = "",
+    ) -> str:
+        """A text, or its default; asked again until it fits a pattern."""
         if given is not None:
             return given
         if self._asks:
-            return _ask(question, default)
+            while not re.search(fits, answer := _ask(question, default)):
+                print(f"{answer!r} will not do", file=sys.stderr)
+            return answer
         if default is None:
             self._missing.append(flag)
         return default or ""
@@ -50,7 +61,9 @@ class Questions:
         self, flag: str, given: str | None, question: str, sign: str, default: str | None = None
     ) -> tuple[float, float]:
         """Two numbers with a sign between them."""
-        text = self.text(flag, given, question, default)
+        number = r"\s*\d+(\.\d+)?\s*"
+        fits = f"^{number}{re.escape(sign)}{number}$"
+        text = self.text(flag, given, question, default, fits=fits)
         return two_numbers(text, sign, flag) if text else (1.0, 1.0)
 
     def done(self) -> None:

@@ -6,6 +6,10 @@ import sys
 
 from ringscan.show.plain import one_line
 
+NOT_FIT = 9
+"""Exit status of `look` where a picture is not fit to be scanned, and of `check` where a file is
+not readable."""
+
 
 def complain(text: object) -> None:
     """Print one line."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ringscan.cli.complain import complain
+from ringscan.cli.complain import NOT_FIT, complain
 from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
 from ringscan.errors import RingscanError
 from ringscan.pictures import find_pictures
@@ -32,9 +32,6 @@ class PaperName(StrEnum):
     A4 = "a4"
     LETTER = "letter"
 
-
-NOT_FIT = 9
-"""Exit status of `look` when a picture is not fit to be scanned."""
 
 Photos = Annotated[
     list[Path],
@@ -136,7 +133,7 @@ def scan(
     json_out: Json = False,
     marked: Annotated[
         Path | None,
-        typer.Option(help="Write the photo with all that was found drawn on it (PNG)."),
+        typer.Option(help="Write the photo with all that was found drawn on it (PNG or JPEG)."),
     ] = None,
     max_megapixels: MaxMegapixels = 60,
 ) -> None:

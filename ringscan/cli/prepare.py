@@ -17,6 +17,7 @@ from ringscan.cli.asking import (
     text_or_file,
     two_numbers,
 )
+from ringscan.cli.complain import NOT_FIT
 from ringscan.errors import OutputError, PlanError
 
 if TYPE_CHECKING:
@@ -91,14 +92,20 @@ def plan_command(
     """Propose a tower that a photo can be read from; asks for what is not given."""
     from ringscan.make.planner import Machine, Wishes, propose
     from ringscan.output import keep_apart, write_whole
-    from ringscan.plan import Direction
+    from ringscan.plan import LABEL_PATTERN, Direction
     from ringscan.show.prepare_text import plan_summary
 
     keep_apart([out, preview])
+    if out.is_dir():
+        raise OutputError(f"{out}: is a folder; name the plan file to write")
+    if expect is not None and preview is None:
+        raise typer.BadParameter("goes with --preview", param_hint="--expect")
+    if preview is not None and preview.suffix.lower() != ".png":
+        raise typer.BadParameter("writes PNG: name it so", param_hint="--preview")
     if out.exists() and not force:
         raise OutputError(f"{out}: exists; a tower may have been printed with it; give --force")
     ask = Questions()
-    label = ask.text("--tower", tower, "Label of the tower, like HERON-1")
+    label = ask.text("--tower", tower, "Label of the tower, like HERON-1", fits=LABEL_PATTERN)
     bed_mm = ask.pair("--bed", bed, "Bed, width x depth in mm, like 220x220", "x")
     bore = ask.number("--nozzle", nozzle, "Nozzle bore in mm", 0.4)
     width = ask.number("--line-width", line_width, "Line width in mm", round(1.125 * bore, 2))
@@ -111,6 +118,11 @@ def plan_command(
     offered = ask.text("--families", families, "Shapers your firmware offers, like ZV,ZVD,EI")
     low, high = ask.pair("--frequencies", frequencies, "Rough range in Hz", "-", "15-75")
     ask.done()
+    if expect is not None and not low <= expect <= high:
+        raise typer.BadParameter(
+            f"{expect:g} Hz lies outside of the range, {low:g} to {high:g} Hz",
+            param_hint="--expect",
+        )
     machine = Machine(
         bed_mm=bed_mm,
         max_height_mm=max_height,
@@ -137,7 +149,7 @@ def plan_command(
     )
     proposal = propose(machine, wishes)
     if preview is not None:
-        _draw(proposal, preview, expect or (low * high) ** 0.5)
+        _draw(proposal, preview, (low * high) ** 0.5 if expect is None else expect)
     write_whole(out, proposal.plan.to_toml().encode())
     print(plan_summary(proposal))
     _say(f"wrote {out}" + (f" and {preview}" if preview else ""))
@@ -297,9 +309,12 @@ def check_command(
     ] = None,
     brief: Annotated[bool, typer.Option("--brief", help="Join layers that are alike.")] = False,
 ) -> None:
-    """Read a finished G-code file back and say whether it will give a readable tower."""
+    """Read a finished G-code file back and say whether it will give a readable tower.
+
+    The exit status is 9 if it will not.
+    """
     from ringscan.make.check import read_file
-    from ringscan.make.verdict import judge
+    from ringscan.make.verdict import Verdict, judge
     from ringscan.output import keep_apart, write_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import check_table
@@ -320,6 +335,8 @@ def check_command(
     print("note: acceleration, corner speed and feed overrides cannot be read from the moves")
     print(judgement.line)
     if corrected is None:
+        if judgement.verdict is Verdict.NOT_READABLE:
+            raise SystemExit(NOT_FIT)
         return
     if judgement.corrected is None:
         raise PlanError(f"{source}: no plan can describe this file; {corrected} was not written")

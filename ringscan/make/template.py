@@ -168,9 +168,10 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
     Raises
     ------
     PlanError
-        If the texts do not suit the plan.
+        If the texts do not suit the plan, or round its steps away.
     """
     texts.fit(plan)
+    before: dict[Axis, tuple[float, list[str]]] = {}
     commands = {axis: plan.commands(axis) for axis in plan.axes}
     result = []
     for layer in range(plan.size.layers):
@@ -196,6 +197,14 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
             }
             if state is State.RAMP:
                 text = texts.command.render(values)
+                number, same = before.get(axis, (numbers[axis], text))
+                if number != numbers[axis] and same == text:
+                    raise PlanError(
+                        f"the text comes out the same for {number:g} and {numbers[axis]:g}, two "
+                        "steps of the ramp: give the number more decimals, as {frequency_hz:.3f} "
+                        "does"
+                    )
+                before[axis] = numbers[axis], text
             elif state is State.REFERENCE and texts.off is not None:
                 text = texts.off.render(values)
             else:

@@ -14,13 +14,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
-from math import pi
+from math import isfinite, pi
 from pathlib import Path
 
 from ringscan.errors import PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.gcode import Move, Reader
+from ringscan.make.limits import require_limits
 from ringscan.make.ramp import writing_whole
 from ringscan.plan import Direction, Plan
 
@@ -91,6 +92,16 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     OutputError
         If the file cannot be written.
     """
+    bed = job.bed
+    require_limits(
+        bed_width=(bed.size_mm[0], "mm"),
+        bed_depth=(bed.size_mm[1], "mm"),
+        greatest_height=(bed.max_height_mm, "mm"),
+        flow_limit=(bed.flow_limit_mm3_s, "mm³/s"),
+        filament=(bed.filament_mm, "mm"),
+    )
+    if not all(isfinite(at) for at in bed.origin_mm):
+        raise PlanError("the bed's front left corner must be two numbers")
     lines = list(_lines(plan, job))
     warnings = _check(plan, job, lines)
     with writing_whole(path) as file:

@@ -29,10 +29,16 @@ REACH = 0.4
 
 
 def write_marked(photo_path: Path, scan: Scan, out: Path, *, max_megapixels: float = 400) -> None:
-    """Write the marked photo as PNG. Raises OutputError, or PhotoError if the photo is gone."""
+    """Write the marked photo, as JPEG where the name says so, else as PNG.
+
+    Raises OutputError, or PhotoError if the photo is gone.
+    """
     picture = draw_marked(read_photo(photo_path, max_megapixels=max_megapixels), scan)
     buffer = io.BytesIO()
-    picture.save(buffer, format="PNG")
+    if out.suffix.lower() in (".jpg", ".jpeg"):
+        picture.save(buffer, format="JPEG", quality=92)
+    else:
+        picture.save(buffer, format="PNG")
     write_whole(out, buffer.getvalue())
 
 

@@ -18,6 +18,16 @@ TEXT = ["--command", "USER-TEXT axis={axis} f={frequency_hz}"]
 OFF = ["--off", "USER-OFF axis={axis}"]
 
 
+def toolpath(flag: str, value: str) -> list[str]:
+    """A command line with one value of its own; the plan stands for start and end text as well."""
+    usual = {"--bed": "300x300", "--flow-limit": "20", "--max-height": "250"} | {flag: value}
+    pairs = [text for pair in usual.items() for text in pair]
+    return ["toolpath", "p.toml", "o.gcode", "--start", "p.toml", "--end", "p.toml", *pairs]
+
+
+PREVIEW = ["--preview", "p.png"]
+
+
 @pytest.fixture
 def run(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
@@ -93,6 +103,7 @@ def test_the_plan_is_corrected_from_the_file(run, tmp_path, make_plan):
     assert status == 3
     assert lines[-1].startswith("NOT READABLE: ")
     assert "was not written" in err
+    assert run("check", "p.toml", "s.gcode")[0] == 9
     assert not (tmp_path / "z.toml").exists()
 
 
@@ -129,6 +140,21 @@ def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
         (["plan", "p.toml", *NUMBERS, "--frequencies", "60-20"], 3, "must rise"),
         (["plan", "p.toml", *NUMBERS, "--speed", "-3"], 2, "from 0 up"),
         (["plan", "p.toml", *NUMBERS, "--tower", "my tower"], 3, "tower"),
+        (["plan", "p.toml", *NUMBERS, "--speed", "1e9"], 3, "the speed must be above 0 and at"),
+        (["plan", "p.toml", *NUMBERS, "--acceleration", "0"], 3, "the acceleration must be"),
+        (["plan", "p.toml", *NUMBERS, "--max-speed", "nan"], 3, "the highest speed must be"),
+        (["plan", "p.toml", *NUMBERS, "--max-acceleration", "nan"], 3, "highest acceleration"),
+        (["plan", "p.toml", *NUMBERS, "--max-height", "nan"], 3, "the greatest height must be"),
+        (["plan", "p.toml", *NUMBERS, "--bed", "nanxnan"], 3, "the bed width must be above 0"),
+        (["plan", "p.toml", *NUMBERS, "--bed", "infxinf"], 3, "the bed width must be above 0"),
+        (["plan", "p.toml", *NUMBERS, "--filament", "0"], 3, "the filament must be above 0"),
+        (["plan", "p.toml", *NUMBERS, "--expect", "30"], 2, "goes with --preview"),
+        (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "-3"], 2, "outside of the range"),
+        (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "0"], 2, "outside of the range"),
+        (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "500"], 2, "outside of the range"),
+        (["plan", "p.toml", *NUMBERS, "--preview", "p.jpg"], 2, "name it so"),
+        (["plan", "p.toml", *NUMBERS, "--preview", "p.toml"], 7, "name another file"),
+        (["plan", ".", *NUMBERS], 7, "is a folder"),
         (["plan", "no/p.toml", *NUMBERS], 7, "cannot be written"),
         (["tower", "none.toml", "t.stl"], 3, "no such plan"),
         (["ramp", "none.toml", "x.gcode", *TEXT], 2, "OUT"),
@@ -151,8 +177,22 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         (["ramp", "p.toml", "p.toml", "o.gcode", *TEXT, *OFF], 8, "no move extrudes"),
         (["ramp", "p.toml", "none.gcode", "o.gcode"], 2, "--command"),
         (["ramp", "p.toml", "none.gcode", "o.gcode", "--command", "f={f}"], 3, "placeholder"),
+        (
+            ["ramp", "p.toml", "x", "--dry-run", "--command", "{axis} {frequency_hz:.0f}", *OFF],
+            3,
+            "comes out the same for",
+        ),
         (["check", "p.toml", "none.gcode"], 8, "cannot be read"),
         (["tower", "p.toml", "t.obj"], 7, ".stl or .3mf"),
+        (["tower", "p.toml", "p.toml"], 7, "name another file"),
+        (["ramp", "p.toml", "none.gcode", "p.toml", *TEXT, *OFF], 7, "name another file"),
+        (["check", "p.toml", "none.gcode", "--corrected", "p.toml"], 7, "name another file"),
+        (["sheet", "p.toml", "-o", "p.toml"], 7, "name another file"),
+        ([*toolpath("--flow-limit", "nan")], 3, "the flow limit must be above 0"),
+        ([*toolpath("--max-height", "nan")], 3, "the greatest height must be above 0"),
+        ([*toolpath("--bed", "nanx200")], 3, "the bed width must be above 0"),
+        ([*toolpath("--filament", "0")], 3, "the filament must be above 0"),
+        ([*toolpath("--origin", "nan,0")], 3, "must be two numbers"),
         (["tower", "p.toml", "t.stl", "--form", "cone"], 2, "block, tube"),
     ],
 )
@@ -166,7 +206,8 @@ def test_wrong_files(run, tmp_path, plan, arguments, status, what):
 
 def test_it_asks_in_a_terminal(tmp_path):
     controller, terminal = pty.openpty()
-    answers = ["WREN-1", "200x200", "", "", "", "10", "150", "8000", "8", "x", "ZV", "20-60"]
+    asked_again = ["wren 1", "WREN-1", "big", "200x200"]
+    answers = [*asked_again, "", "", "", "10", "150", "8000", "8", "x", "ZV", "20-60"]
     os.write(controller, "".join(f"{a}\n" for a in answers).encode())
     run = subprocess.run(
         [sys.executable, "-c", "from ringscan.cli import main; main()", "plan", "w.toml"],
