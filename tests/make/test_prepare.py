@@ -178,7 +178,7 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         (["ramp", "p.toml", "none.gcode", "o.gcode"], 2, "--command"),
         (["ramp", "p.toml", "none.gcode", "o.gcode", "--command", "f={f}"], 3, "placeholder"),
         (
-            ["ramp", "p.toml", "x", "--dry-run", "--command", "{axis} {frequency_hz:.0f}", *OFF],
+            ["ramp", "p.toml", "x", "--dry-run", "--command", "{axis} {frequency_hz:.0e}", *OFF],
             3,
             "comes out the same for",
         ),
