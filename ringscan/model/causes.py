@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
 from ringscan.model.chance import chance_threshold
-from ringscan.model.problem import LEAST_BANDS, Walls, pose_problem
+from ringscan.model.problem import Walls, pose_problem
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 from ringscan.model.shapers import Impulses
 
@@ -119,10 +119,11 @@ def no_ramp_story(walls: Walls) -> str | None:
         times_s=np.zeros((walls.commanded_hz.size, 1)),
     )
     ramp = ~np.isnan(walls.commanded_hz)
-    if ramp.sum() < LEAST_BANDS:
-        return None
     same = _part(replace(walls, impulses=off, along=off), ramp)
-    problem = pose_problem(same, shared=False)
+    try:
+        problem = pose_problem(same, shared=False)
+    except PlanError:
+        return None
     found = search(problem)
     part = pose_problem(same).whitener.shared
     shared = 0.0 if part is None else float(((part * problem.data).sum(axis=0) ** 2).sum())

@@ -32,9 +32,10 @@ HIGHEST_HZ = 60.0
 WORKING_STEPS = 8
 """Samples per ripple that are kept. The model knows that each is a mean over its step."""
 
-LEAST_BANDS = 4
+LEAST_PAIRS = 3
 LEAST_SAMPLES = 12
-"""Bands, and wall positions in each, without which there is no noise to be told from a ripple."""
+"""Pairs of neighbouring bands, and wall positions that both show, without which there is no noise to
+be told from a ripple."""
 
 LEAST_POOLED = 1.1
 """Steps that would be wider by less are left as they are."""
@@ -172,15 +173,15 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     Raises
     ------
     PlanError
-        If too few bands show enough of the wall.
+        If too few neighbouring bands show enough of the wall.
     """
     drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm)
     valid = walls.valid & drawing.free
-    bands = int((valid.sum(axis=1) >= LEAST_SAMPLES).sum())
-    if bands < LEAST_BANDS:
+    pairs = _pairs(valid, walls.group)
+    if pairs < LEAST_PAIRS:
         raise PlanError(
-            f"only {bands} of {valid.shape[0]} layer bands show {LEAST_SAMPLES} samples of wall "
-            f"behind the shaper's last impulse, {LEAST_BANDS} are needed: make the ramp longer, "
+            f"only {pairs} pairs of neighbouring layer bands show {LEAST_SAMPLES} samples of wall "
+            f"behind the shaper's last impulse, {LEAST_PAIRS} are needed: make the ramp longer, "
             "the face wider, or the speed lower"
         )
     flat = flatten(walls.s_mm, walls.intensity, valid)
@@ -204,12 +205,21 @@ def refine(problem: Problem, walls: Walls, lam: complex, strength: complex) -> P
     """
     ripple = strength * problem.drawing.slope(lam)
     valid = problem.valid & (np.abs(ripple) < STEEPEST)
+    if _pairs(valid, walls.group) < LEAST_PAIRS:
+        # such a ripple is no ringing: let it be judged by all there is
+        valid = problem.valid
     flat = flatten(walls.s_mm, walls.intensity, valid)
     left = np.where(valid, flat - ripple.real, 0.0)
     whitener = build_whitener(
         walls.s_mm, left, valid, group=walls.group, shared=problem.whitener.shared is not None
     )
     return replace(problem, valid=valid, flat=flat, whitener=whitener, data=whitener(flat))
+
+
+def _pairs(valid: Mask, group: NDArray[np.intp]) -> int:
+    """Number of neighbouring bands of one group that show enough of the wall in common."""
+    both = valid[1:] & valid[:-1] & (group[1:] == group[:-1])[:, None]
+    return int((both.sum(axis=1) >= LEAST_SAMPLES).sum())
 
 
 def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:

@@ -36,6 +36,14 @@ def test_ripple_at_the_true_pole_explains_the_data() -> None:
     assert min(left_at(36.1), left_at(39.9)) > 2 * left_at(38)
 
 
+def test_a_ripple_too_steep_to_be_one_leaves_the_wall_as_it_is() -> None:
+    walls = simulate_walls(CALM, 2)
+    problem = pose_problem(walls)
+    again = refine(problem, walls, trial_pole(38, 0.08), 1e9 + 0j)
+    assert (again.valid == problem.valid).all()
+    assert np.isfinite(again.data).all()
+
+
 @pytest.mark.parametrize(
     "wall",
     [
