@@ -34,8 +34,8 @@ WORKING_STEPS = 8
 
 LEAST_PAIRS = 3
 LEAST_SAMPLES = 12
-"""Pairs of neighbouring bands, and wall positions that both show, without which there is no noise to
-be told from a ripple."""
+"""Pairs of neighbouring bands, and wall positions that both show, without which there is no noise
+to be told from a ripple."""
 
 LEAST_POOLED = 1.1
 """Steps that would be wider by less are left as they are."""
