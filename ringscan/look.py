@@ -37,6 +37,7 @@ class Look:
     face : its light
     findings : on the picture, good ones included
     turned : whether the tower is read as lying with its base away
+    contradictions : between what was given and the sheet's code, one line each
     """
 
     photo: Photo
@@ -47,6 +48,7 @@ class Look:
     face: Face
     findings: tuple[Finding, ...]
     turned: bool = False
+    contradictions: tuple[str, ...] = ()
 
     @property
     def fit(self) -> bool:
@@ -63,7 +65,12 @@ class Look:
     def flags(self) -> tuple[str, ...]:
         """What to know about the picture, one line each."""
         poor = (f.line for f in self.findings if f.grade is not Grade.GOOD)
-        return (*self.view.flags, *poor)
+        return (*self.remarks, *poor)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Flags that are no findings on the picture's quality."""
+        return (*self.contradictions, *self.view.flags)
 
 
 def look_at(
@@ -90,20 +97,20 @@ def look_at(
         raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")
     photo = read_photo(path, max_megapixels=max_megapixels)
     sheet = pose = None
+    contradictions: tuple[str, ...] = ()
     if flush is not None:
         plan, axis = _given_plan_and_axis(photo, plan, axis)
         view = locate_flush(photo, plan, axis, flush)
     else:
         sheet = find_sheet(photo)
         code = _code(photo, sheet, needed=plan is None or axis is None)
-        doubts = _contradictions(code, plan, axis)
+        contradictions = _contradictions(code, plan, axis)
         plan, axis = _plan_and_axis(photo, code, plan, axis)
         pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
         try:
             view = locate_face(photo, sheet, pose, plan, axis)
         except (FaceError, PlanError) as exc:
-            raise type(exc)("; ".join([str(exc), *doubts])) from exc
-        view = replace(view, flags=(*view.flags, *doubts))
+            raise type(exc)("; ".join([str(exc), *contradictions])) from exc
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
     return Look(
         photo=photo,
@@ -113,6 +120,7 @@ def look_at(
         view=view,
         face=face,
         findings=inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose),
+        contradictions=contradictions,
     )
 
 
@@ -147,7 +155,9 @@ def _code(photo: Photo, sheet: SheetView, *, needed: bool) -> SheetCode | None:
         return None
 
 
-def _contradictions(code: SheetCode | None, plan: Plan | None, axis: Axis | None) -> list[str]:
+def _contradictions(
+    code: SheetCode | None, plan: Plan | None, axis: Axis | None
+) -> tuple[str, ...]:
     """Where what was given is not what the sheet's code says."""
     said = []
     if code is not None and plan is not None and plan.digest != code.plan.digest:
@@ -160,7 +170,7 @@ def _contradictions(code: SheetCode | None, plan: Plan | None, axis: Axis | None
             f"the sheet's code says axis {code.axis.upper()}, but {axis.upper()} was given: is it "
             "the right face, and the right sheet?"
         )
-    return said
+    return tuple(said)
 
 
 def _plan_and_axis(

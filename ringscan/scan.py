@@ -19,7 +19,15 @@ from ringscan.model.answers import (
     measure_ripple,
 )
 from ringscan.model.budget import Interval, intervals
-from ringscan.model.causes import BEYOND_DOUBT, CLEARLY, another_print, another_tower
+from ringscan.model.causes import (
+    BEYOND_DOUBT,
+    CLEARLY,
+    MIRRORED,
+    OTHER_RAMP,
+    UPSIDE_DOWN,
+    another_print,
+    another_tower,
+)
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.problem import Walls
@@ -109,6 +117,8 @@ def scan_photo(
     scan = measure(look, measure_bands(look.face, look.plan, look.axis))
     if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET:
         return scan
+    if {MIRRORED, UPSIDE_DOWN, OTHER_RAMP} & set(scan.verdict.reasons):
+        return scan  # it lies in yet another way
     # a tower that was laid down the other way up is read as it lies, where that is plain
     other = turned(look)
     again = measure(other, measure_bands(other.face, other.plan, other.axis))

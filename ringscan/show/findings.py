@@ -26,7 +26,7 @@ def print_look(look: Look, console: Console) -> None:
     for finding in look.findings:
         table.add_row(Text(finding.grade.value, COLOURS[finding.grade]), Text(finding.line))
     console.print(Padding(table, (0, 0, 0, 2)))
-    for flag in look.view.flags:
+    for flag in look.remarks:
         console.print(Padding(Text(f"- {flag}"), (0, 0, 0, 4)))
     if look.fit:
         console.print(Text.assemble("  ", ("fit to be scanned", "bold green")))
@@ -56,5 +56,5 @@ def look_record(look: Look) -> dict[str, Any]:
             }
             for finding in look.findings
         ],
-        "flags": list(look.view.flags),
+        "flags": list(look.remarks),
     }
