@@ -24,7 +24,6 @@ from ringscan.model.causes import (
     CLEARLY,
     MIRRORED,
     OTHER_RAMP,
-    UPSIDE_DOWN,
     another_print,
     another_tower,
 )
@@ -117,7 +116,7 @@ def scan_photo(
     scan = measure(look, measure_bands(look.face, look.plan, look.axis))
     if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET:
         return scan
-    if {MIRRORED, UPSIDE_DOWN, OTHER_RAMP} & set(scan.verdict.reasons):
+    if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
         return scan  # it lies in yet another way
     # a tower that was laid down the other way up is read as it lies, where that is plain
     other = turned(look)

@@ -106,12 +106,12 @@ def main() -> None:
             shot = Shot.load(path, truth)
             cases: dict[str, tuple[Callable[[], Scan | None], str]] = {
                 "as planned": (partial(scanned, path), "nothing"),
-                "base away": (partial(laid, (2, 3, 0, 1), shot, Path(scratch)), UPSIDE_DOWN),
+                "base away": (partial(laid, (2, 3, 0, 1), shot, Path(scratch)), TURNED),
                 "entry edge on the other side": (
                     partial(laid, (1, 0, 3, 2), shot, Path(scratch)),
                     MIRRORED,
                 ),
-                "both": (partial(laid, (3, 2, 1, 0), shot, Path(scratch)), TURNED),
+                "both": (partial(laid, (3, 2, 1, 0), shot, Path(scratch)), UPSIDE_DOWN),
             }
             for share in SHARES:
                 cases[f"printed at {share:.0%} of the speed"] = (
