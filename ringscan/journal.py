@@ -44,17 +44,14 @@ class Journal:
         self._places: dict[str, tuple[int, int]] = {}
         try:
             self._file = _open(path)
+            try:
+                self._lock()
+                self._read()
+            except BaseException:
+                self._file.close()
+                raise
         except OSError as exc:
             raise OutputError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
-        try:
-            self._lock()
-            self._read()
-        except OSError as exc:
-            self._file.close()
-            raise OutputError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
-        except BaseException:
-            self._file.close()
-            raise
 
     def close(self) -> None:
         """Close the file, and with it release the lock."""

@@ -110,6 +110,8 @@ def look_at(
         try:
             view = locate_face(photo, sheet, pose, plan, axis)
         except (FaceError, PlanError) as exc:
+            if not contradictions:
+                raise
             raise type(exc)("; ".join([str(exc), *contradictions])) from exc
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
     return Look(

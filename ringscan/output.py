@@ -24,7 +24,9 @@ def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = (
         if path is None or (path.exists() and not path.is_file()):
             continue
         if any(_same(path, other) for other in taken):
-            raise OutputError(f"{path}: is in use for something else here; name another file")
+            raise OutputError(
+                f"{path}: is in use for something else here and stays untouched; name another file"
+            )
         taken.append(path)
 
 

@@ -104,6 +104,8 @@ def scan_photo(
     RingscanError
         If the picture cannot be measured at all. A picture that can be measured but says
         nothing is no error: see `Scan.verdict`.
+    ValueError
+        If the axis is neither x nor y.
     """
     look = look_at(
         path,

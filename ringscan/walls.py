@@ -78,11 +78,10 @@ def as_other_axis(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls
     if other not in plan.axes or plan.ramp_of(other) == plan.ramp_of(axis):
         return None
     commands = plan.commands(other)
-    layers = np.arange(plan.size.layers)
     swapped = replace(
         bands,
-        frequency_hz=_band_means(bands, commands.frequency_hz, layers),
-        damping_ratio=_band_means(bands, commands.damping_ratio, layers),
+        frequency_hz=_band_means(bands, commands.frequency_hz),
+        damping_ratio=_band_means(bands, commands.damping_ratio),
     )
     return walls_of(swapped, plan, other, blur_mm)
 
@@ -91,13 +90,12 @@ def upside_down(bands: Bands, plan: Plan, axis: Axis, blur_mm: float) -> Walls:
     """The walls as the plan would have made them, were the tower's top where its base should be."""
     commands, top = plan.commands(axis), plan.size.layers - 1
     turned = replace(bands, first_layer=top - bands.last_layer, last_layer=top - bands.first_layer)
-    layers = np.arange(plan.size.layers)
     return walls_of(
         replace(
             turned,
             state=commands.state[turned.first_layer],
-            frequency_hz=_band_means(turned, commands.frequency_hz, layers),
-            damping_ratio=_band_means(turned, commands.damping_ratio, layers),
+            frequency_hz=_band_means(turned, commands.frequency_hz),
+            damping_ratio=_band_means(turned, commands.damping_ratio),
         ),
         plan,
         axis,
@@ -118,8 +116,8 @@ def _along(bands: Bands, plan: Plan, axis: Axis) -> Impulses:
         on = np.flatnonzero(~np.isnan(commands.frequency_hz))
         nearest = np.clip(np.arange(plan.size.layers), on[0], on[-1])
         shaped = bands.state != State.REFERENCE.value
-        frequency = np.where(shaped, _band_means(bands, commands.frequency_hz, nearest), np.nan)
-        damping = np.where(shaped, _band_means(bands, commands.damping_ratio, nearest), np.nan)
+        frequency = np.where(shaped, _band_means(bands, commands.frequency_hz[nearest]), np.nan)
+        damping = np.where(shaped, _band_means(bands, commands.damping_ratio[nearest]), np.nan)
     return shaper_impulses(plan.shaper, frequency, damping)
 
 
@@ -127,13 +125,10 @@ def _other(axis: Axis) -> Axis:
     return "y" if axis == "x" else "x"
 
 
-def _band_means(
-    bands: Bands, per_layer: NDArray[np.float64], layers: NDArray[np.intp]
-) -> NDArray[np.float64]:
-    """Mean over each band's layers; `layers` says which layer's value each layer takes."""
-    values = per_layer[layers]
+def _band_means(bands: Bands, per_layer: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean over each band's layers."""
     ends = zip(bands.first_layer, bands.last_layer, strict=True)
-    return np.array([values[first : last + 1].mean() for first, last in ends])
+    return np.array([per_layer[first : last + 1].mean() for first, last in ends])
 
 
 def doubts_of(look: Look) -> Doubts:

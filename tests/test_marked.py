@@ -87,6 +87,12 @@ def test_the_file_is_a_png_small_enough_to_send(photo_path, tmp_path):
     assert list(tmp_path.iterdir()) == [out]
 
 
+def test_a_name_of_a_jpeg_gives_one(photo_path, tmp_path):
+    write_marked(photo_path, scanned(), tmp_path / "marked.JPG")
+    with Image.open(tmp_path / "marked.JPG") as image:
+        assert image.format == "JPEG"
+
+
 def test_an_unwritable_place_is_told_and_leaves_nothing(photo_path, tmp_path):
     with pytest.raises(OutputError, match=r"cannot be written: there is no folder"):
         write_marked(photo_path, scanned(), tmp_path / "missing" / "marked.png")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,15 +30,13 @@ class Questions:
         question: str,
         default: str | None = None,
         *,
-        fits: str = "",
+        check: Callable[[str], object] = str,
     ) -> str:
-        """A text, or its default; asked again until it fits a pattern."""
+        """A text, or its default; asked again while `check` raises typer.BadParameter."""
         if given is not None:
             return given
         if self._asks:
-            while not re.search(fits, answer := _ask(question, default)):
-                print(f"{answer!r} will not do", file=sys.stderr)
-            return answer
+            return _ask_until(question, default, check)
         if default is None:
             self._missing.append(flag)
         return default or ""
@@ -53,17 +52,18 @@ class Questions:
         if given is None:
             self._missing.append(flag)
             return 1.0
-        if not 0 <= given < float("inf"):
-            raise typer.BadParameter(f"{given:g} is not a number from 0 up", param_hint=flag)
-        return given
+        return _from_zero_up(given, flag)
 
     def pair(
         self, flag: str, given: str | None, question: str, sign: str, default: str | None = None
     ) -> tuple[float, float]:
         """Two numbers with a sign between them."""
-        number = r"\s*\d+(\.\d+)?\s*"
-        fits = f"^{number}{re.escape(sign)}{number}$"
-        text = self.text(flag, given, question, default, fits=fits)
+
+        def check(answer: str) -> None:
+            for number in two_numbers(answer, sign, flag):
+                _from_zero_up(number, flag)
+
+        text = self.text(flag, given, question, default, check=check)
         return two_numbers(text, sign, flag) if text else (1.0, 1.0)
 
     def done(self) -> None:
@@ -84,13 +84,41 @@ def _ask(question: str, default: str | None) -> str:
             return answer
 
 
-def _ask_number(question: str, default: float | None) -> float:
+def _ask_until(question: str, default: str | None, check: Callable[[str], object]) -> str:
+    """Ask until `check` does not complain."""
     while True:
-        answer = _ask(question, None if default is None else f"{default:g}")
+        answer = _ask(question, default)
         try:
-            return float(answer)
-        except ValueError:
-            print(f"{answer!r} is not a number", file=sys.stderr)
+            check(answer)
+        except typer.BadParameter as exc:
+            print(exc.message, file=sys.stderr)
+        else:
+            return answer
+
+
+def _ask_number(question: str, default: float | None) -> float:
+    return float(_ask_until(question, None if default is None else f"{default:g}", _number))
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError as exc:
+        raise typer.BadParameter(f"{text!r} is not a number") from exc
+
+
+def _from_zero_up(number: float, flag: str) -> float:
+    if not 0 <= number < float("inf"):
+        raise typer.BadParameter(f"{number:g} is not a number from 0 up", param_hint=flag)
+    return number
+
+
+def check_label(text: str) -> None:
+    """Complain of what is no tower's label."""
+    from ringscan.plan import LABEL_PATTERN
+
+    if not re.search(LABEL_PATTERN, text):
+        raise typer.BadParameter(f"{text!r} is not 1 to 12 of A-Z, 0-9 and '-'")
 
 
 def two_numbers(text: str, sign: str, flag: str) -> tuple[float, float]:

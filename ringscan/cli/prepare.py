@@ -10,6 +10,7 @@ import typer
 
 from ringscan.cli.asking import (
     Questions,
+    check_label,
     choice,
     read_axes,
     read_families,
@@ -92,7 +93,7 @@ def plan_command(
     """Propose a tower that a photo can be read from; asks for what is not given."""
     from ringscan.make.planner import Machine, Wishes, propose
     from ringscan.output import keep_apart, write_whole
-    from ringscan.plan import LABEL_PATTERN, Direction
+    from ringscan.plan import Direction
     from ringscan.show.prepare_text import plan_summary
 
     keep_apart([out, preview])
@@ -105,7 +106,7 @@ def plan_command(
     if out.exists() and not force:
         raise OutputError(f"{out}: exists; a tower may have been printed with it; give --force")
     ask = Questions()
-    label = ask.text("--tower", tower, "Label of the tower, like HERON-1", fits=LABEL_PATTERN)
+    label = ask.text("--tower", tower, "Label of the tower, like HERON-1", check=check_label)
     bed_mm = ask.pair("--bed", bed, "Bed, width x depth in mm, like 220x220", "x")
     bore = ask.number("--nozzle", nozzle, "Nozzle bore in mm", 0.4)
     width = ask.number("--line-width", line_width, "Line width in mm", round(1.125 * bore, 2))

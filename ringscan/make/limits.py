@@ -7,7 +7,24 @@ from math import isfinite
 from ringscan.errors import PlanError
 
 HIGHEST = {"mm": 10_000.0, "mm/s": 2000.0, "mm/s²": 100_000.0, "mm³/s": 1000.0}
-"""By unit: beyond what any such machine has, and what a plan may hold."""
+"""By unit: more than any such machine has; of speeds, the most that a plan may hold."""
+
+
+def require_machine(
+    *,
+    bed_mm: tuple[float, float],
+    max_height_mm: float,
+    flow_limit_mm3_s: float,
+    filament_mm: float,
+) -> None:
+    """Refuse what no machine can be. Raises PlanError."""
+    require_limits(
+        bed_width=(bed_mm[0], "mm"),
+        bed_depth=(bed_mm[1], "mm"),
+        greatest_height=(max_height_mm, "mm"),
+        flow_limit=(flow_limit_mm3_s, "mm³/s"),
+        filament=(filament_mm, "mm"),
+    )
 
 
 def require_limits(**numbers: tuple[float, str]) -> None:

@@ -26,7 +26,7 @@ from ringscan.make.assess import (
     visibility,
 )
 from ringscan.make.bead import bead_section_mm2
-from ringscan.make.limits import require_limits
+from ringscan.make.limits import require_limits, require_machine
 from ringscan.model.motion import CornerMotion
 from ringscan.plan import Axis, Direction, Family, Plan, build_plan
 from ringscan.plancode import encode_plan
@@ -146,19 +146,20 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
 
 
 def _check(machine: Machine, wishes: Wishes) -> None:
+    require_machine(
+        bed_mm=machine.bed_mm,
+        max_height_mm=machine.max_height_mm,
+        flow_limit_mm3_s=machine.flow_limit_mm3_s,
+        filament_mm=machine.filament_mm,
+    )
     require_limits(
-        bed_width=(machine.bed_mm[0], "mm"),
-        bed_depth=(machine.bed_mm[1], "mm"),
-        greatest_height=(machine.max_height_mm, "mm"),
         nozzle=(machine.nozzle_mm, "mm"),
         line_width=(machine.line_width_mm, "mm"),
         layer_height=(machine.layer_height_mm, "mm"),
-        flow_limit=(machine.flow_limit_mm3_s, "mm³/s"),
         speed=(machine.speed_mm_s, "mm/s"),
         acceleration=(machine.acceleration_mm_s2, "mm/s²"),
         highest_speed=(machine.max_speed_mm_s, "mm/s"),
         highest_acceleration=(machine.max_acceleration_mm_s2, "mm/s²"),
-        filament=(machine.filament_mm, "mm"),
     )
     if not 5 <= wishes.low_hz < wishes.high_hz <= 300:
         raise PlanError(

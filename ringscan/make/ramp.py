@@ -22,6 +22,7 @@ from ringscan.errors import GcodeError, OutputError
 from ringscan.make.gcode import numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
+from ringscan.output import keep_apart
 from ringscan.plan import Plan, State
 
 MARK = "; ringscan ramp 1 "
@@ -74,8 +75,7 @@ def add_ramp(source: Path, target: Path, plan: Plan, texts: Texts) -> RampResult
         If the target is the source, or cannot be written; nothing is left half-written.
     """
     commands = layer_commands(plan, texts)
-    if target.exists() and source.exists() and os.path.samefile(source, target):
-        raise OutputError(f"{target}: is the original, which stays untouched; name another file")
+    keep_apart([target], [source])
     digest = ramp_digest(plan, texts)
     marks = read_marks(source)
     if marks is not None and marks.digest != digest:

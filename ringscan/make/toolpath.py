@@ -21,7 +21,7 @@ from ringscan.errors import PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.gcode import Move, Reader
-from ringscan.make.limits import require_limits
+from ringscan.make.limits import require_machine
 from ringscan.make.ramp import writing_whole
 from ringscan.plan import Direction, Plan
 
@@ -93,12 +93,11 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
         If the file cannot be written.
     """
     bed = job.bed
-    require_limits(
-        bed_width=(bed.size_mm[0], "mm"),
-        bed_depth=(bed.size_mm[1], "mm"),
-        greatest_height=(bed.max_height_mm, "mm"),
-        flow_limit=(bed.flow_limit_mm3_s, "mm³/s"),
-        filament=(bed.filament_mm, "mm"),
+    require_machine(
+        bed_mm=bed.size_mm,
+        max_height_mm=bed.max_height_mm,
+        flow_limit_mm3_s=bed.flow_limit_mm3_s,
+        filament_mm=bed.filament_mm,
     )
     if not all(isfinite(at) for at in bed.origin_mm):
         raise PlanError("the bed's front left corner must be two numbers")

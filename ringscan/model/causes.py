@@ -16,8 +16,6 @@ from ringscan.model.problem import Walls, pose_problem
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 from ringscan.model.shapers import Impulses
 
-Array = NDArray[np.float64]
-
 CLEARLY = 1.5
 """Multiple of the plan's ratio of evidence to chance by which another story must beat it: a wrong
 one leaves much of the ripple, which raises what chance finds. On rendered pictures of 40 towers no
@@ -40,6 +38,7 @@ SPEED_RATIOS = np.geomspace(0.5, 0.94, 12)
 """Ratios of speed that are tried; machines do not run too fast."""
 
 
+SLOWER = "it all fits if the face was printed at about"
 OTHER_RAMP = "the other axis's ramp explains this face better: is it the right face of the tower?"
 MIRRORED = (
     "the ripple may start at the other edge of the face: was the tower printed the other way round "
@@ -144,9 +143,8 @@ def _slower(walls: Walls) -> dict[str, Walls]:
     for ratio in SPEED_RATIOS:
         speed = max(float(ratio) * motion.speed_mm_s, motion.corner_speed_mm_s + 1)
         story = (
-            f"it all fits if the face was printed at about {speed:.0f} mm/s instead of "
-            f"{motion.speed_mm_s:.0f} mm/s: look for a minimum layer time, a flow limit or a speed "
-            "cap"
+            f"{SLOWER} {speed:.0f} mm/s instead of {motion.speed_mm_s:.0f} mm/s: look for a "
+            "minimum layer time, a flow limit or a speed cap"
         )
         ways[story] = replace(walls, motion=replace(motion, speed_mm_s=speed))
     return ways

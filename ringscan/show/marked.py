@@ -35,10 +35,8 @@ def write_marked(photo_path: Path, scan: Scan, out: Path, *, max_megapixels: flo
     """
     picture = draw_marked(read_photo(photo_path, max_megapixels=max_megapixels), scan)
     buffer = io.BytesIO()
-    if out.suffix.lower() in (".jpg", ".jpeg"):
-        picture.save(buffer, format="JPEG", quality=92)
-    else:
-        picture.save(buffer, format="PNG")
+    kind = "JPEG" if out.suffix.lower() in (".jpg", ".jpeg") else "PNG"
+    picture.save(buffer, format=kind, quality=92)  # PNG knows no quality
     write_whole(out, buffer.getvalue())
 
 
