@@ -15,6 +15,7 @@ from ringscan.image.face import FaceView
 from ringscan.image.photo import BLACK_LEVEL, Photo, srgb_table
 from ringscan.image.pose import Pose
 from ringscan.image.reference import SheetView
+from ringscan.image.shrink import shrunk
 
 MAP_PX_PER_MM = 2
 CLOSE_MM = 13.0
@@ -70,7 +71,9 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
     u, v = view.box.inside_out(true_mm[seen])
     turns, lengths = np.meshgrid(np.radians(TURNS_DEG), LENGTHS_MM, indexing="ij")
     throws = np.stack([lengths * np.cos(turns), lengths * np.sin(turns)], axis=-1)
-    shaded = _shaded(view.box, u, v, throws.reshape(-1, 2)).astype(np.float64)
+    # a few at a time: their arrays then stay in a core's own cache
+    pieces = np.array_split(throws.reshape(-1, 2), len(TURNS_DEG) // 6)
+    shaded = np.concatenate([_shaded(view.box, u, v, piece) for piece in pieces])
     step, clearness = _explained(u / 100, v / 100, np.log(light[seen]), shaded)
     clearness = clearness.reshape(turns.shape)
     i, j = np.unravel_index(int(np.argmax(clearness)), clearness.shape)
@@ -86,14 +89,11 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
 def _paper(photo: Photo, sheet: SheetView) -> NDArray[np.float32]:
     """Linear light of the sheet as if nothing were printed on it, MAP_PX_PER_MM; 0 outside."""
     k = MAP_PX_PER_MM
-    grey = photo.grey8()
     scale = math.sqrt(abs(np.linalg.det(sheet.homography[:2, :2] / sheet.homography[2, 2])))
-    # by a whole number: much faster
-    shrink = 1 / max(1, int(scale / (1.5 * k)))
-    small = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    small, shrink = shrunk(photo.grey8(), scale / k)
     off = (shrink - 1) / 2
-    shrunk = np.array([[shrink, 0, off], [0, shrink, off], [0, 0, 1.0]])
-    warp = np.diag([k, k, 1.0]) @ np.linalg.inv(shrunk @ sheet.homography)
+    to_small = np.array([[shrink, 0, off], [0, shrink, off], [0, 0, 1.0]])
+    warp = np.diag([k, k, 1.0]) @ np.linalg.inv(to_small @ sheet.homography)
     size = (round(layout.WIDTH_MM * k), round(layout.HEIGHT_MM * k))
     flat = cv2.warpPerspective(small, warp, size, flags=cv2.INTER_LINEAR, borderValue=0)
     window = np.ones((round(CLOSE_MM * k) + 1,) * 2, np.uint8)
@@ -132,14 +132,15 @@ def _explained(
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     log_light: NDArray[np.float64],
-    shaded: NDArray[np.float64],
+    shaded: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Step of ln(light) at each shadow, and the share of the sum of squares that it explains."""
     smooth, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y]))
     rest = log_light - smooth @ (smooth.T @ log_light)
-    new = shaded - (shaded @ smooth) @ smooth.T
-    size = np.einsum("ij,ij->i", new, new)
-    step = np.where(size > MIN_SHADOW_POINTS, new @ rest / np.maximum(size, 1e-9), 0.0)
+    # single precision is enough to choose among shadows, and much faster
+    inner = shaded.astype(np.float32) @ np.column_stack([smooth, rest]).astype(np.float32)
+    size = shaded.sum(axis=1) - (inner[:, :-1].astype(float) ** 2).sum(axis=1)
+    step = np.where(size > MIN_SHADOW_POINTS, inner[:, -1] / np.maximum(size, 1e-9), 0.0)
     # only what darkens is a shadow
     explained = np.where(step < 0, step**2 * size, 0.0) / max(float(rest @ rest), 1e-12)
     return step, explained

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +19,8 @@ CROP_MARGIN_PX = 4.0
 """Room for the interpolation's support."""
 MIN_INSIDE = 0.9
 """Share of the face that must be in the picture."""
+STRIP_SAMPLES = 60_000
+"""Samples that are worked on at once: their arrays then stay in a core's own cache."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,16 +69,20 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     crop = Crop.around(photo, view.corners_px, CROP_MARGIN_PX)
     (x0, y0), (height, width) = crop.origin_px, crop.light.shape
     clipped, dark = photo.unusable(slice(y0, y0 + height), slice(x0, x0 + width))
-    at = _grid_px(view, s_fine, z, (x0, y0))
-    # cubic: linear interpolation would take up to 8 % off the shortest ripples
-    x, y, nan = at[..., 0], at[..., 1], (math.nan,) * 4
-    samples = np.asarray(cv2.remap(crop.light, x, y, cv2.INTER_CUBIC, borderValue=nan))
     states = clipped.astype(np.uint8) | 2 * dark.astype(np.uint8)
-    state = np.asarray(cv2.remap(states, x, y, cv2.INTER_NEAREST, borderValue=(4,) * 4))
-    # column by column: sums along a short last axis are slow
-    each = np.stack([samples[:, i::fine] for i in range(fine)])
-    light = np.asarray(each.mean(axis=0), dtype=np.float32)
-    usable = np.bitwise_or.reduce([state[:, i::fine] for i in range(fine)]) == 0
+    light = np.empty((rows, columns), dtype=np.float32)
+    usable = np.empty((rows, columns), dtype=bool)
+    unfit = np.zeros(3, dtype=np.intp)
+    # cubic: linear interpolation would take up to 8 % off the shortest ripples
+    border, outside = (math.nan,) * 4, (4,) * 4
+    for part in _strips(rows, s_fine.size):
+        x, y = _grid_px(view, s_fine, z[part], (x0, y0))
+        samples = cv2.remap(crop.light, x, y, cv2.INTER_CUBIC, borderValue=border)
+        state = np.asarray(cv2.remap(states, x, y, cv2.INTER_NEAREST, borderValue=outside))
+        # column by column: sums along a short last axis are slow
+        light[part] = np.stack([samples[:, i::fine] for i in range(fine)]).mean(axis=0)
+        usable[part] = np.bitwise_or.reduce([state[:, i::fine] for i in range(fine)]) == 0
+        unfit += np.bincount(state.ravel(), minlength=5)[:3]
     inside = np.isfinite(light)
     if inside.mean() < MIN_INSIDE:
         raise FaceError(
@@ -88,8 +95,8 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
         z_mm=z,
         intensity=light,
         usable=usable & inside & _on_tower(view, s_mm, z),
-        clipped_fraction=float((state == 1).mean()),
-        dark_fraction=float((state == 2).mean()),
+        clipped_fraction=float(unfit[1] / (rows * s_fine.size)),
+        dark_fraction=float(unfit[2] / (rows * s_fine.size)),
         px_per_mm=view.px_per_mm,
         falloff_per_mm=(_slope(s_mm, light, axis=0), _slope(z, light, axis=1)),
     )
@@ -114,27 +121,26 @@ def _slope(at_mm: NDArray[np.float64], light: NDArray[np.float32], *, axis: int)
     return float(np.polyfit(at_mm[seen], np.log(np.maximum(mean, 1e-4)), 1)[0])
 
 
+def _strips(rows: int, width: int) -> Iterator[slice]:
+    """Rows in pieces of about STRIP_SAMPLES."""
+    height = max(1, STRIP_SAMPLES // width)
+    for start in range(0, rows, height):
+        yield slice(start, min(start + height, rows))
+
+
 def _grid_px(
     view: FaceView,
     s_mm: NDArray[np.float64],
     z_mm: NDArray[np.float64],
     origin_px: tuple[int, int],
-) -> NDArray[np.float32]:
-    """Points of a grid of the face, (n_z, n_s, 2), in a part of the picture that begins at a pixel.
-
-    One homography, then the lens.
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Points of a grid of the face, x and y, (n_z, n_s) each, in a part of the picture that begins
+    at a pixel.
     """
     camera = view.camera
-    base = camera.seen_from(view.points_mm(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0])))
-    origin, along, up = base[0], base[1] - base[0], base[2] - base[0]
-    x, y, depth = (
-        (origin[i] + along[i] * s_mm[None, :] + up[i] * z_mm[:, None]).astype(np.float32)
-        for i in range(3)
-    )
-    x /= depth
-    y /= depth
-    bend = np.float32(camera.focal_px) * (1 + np.float32(camera.k1) * (x * x + y * y))
-    at = np.empty((*x.shape, 2), dtype=np.float32)
-    for i, across in enumerate((x, y)):
-        at[..., i] = across * bend + np.float32(camera.centre_px[i] - origin_px[i])
-    return at
+    starts = view.points_mm(np.zeros(z_mm.size), z_mm)
+    way = view.points_mm(np.ones(1), np.zeros(1))[0] - view.points_mm(np.zeros(1), np.zeros(1))[0]
+    x, y = camera.project_rows(starts, way, s_mm)
+    x -= np.float32(origin_px[0])
+    y -= np.float32(origin_px[1])
+    return x, y

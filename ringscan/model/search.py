@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +80,7 @@ def search(problem: Problem, like: Search | None = None) -> Search:
     seen = _seen(problem, lam) if like is None else like.seen
     inverse = _inverse_grams(problem, lam) if like is None else like.inverse
     products = waves * seen
-    gain = gain_of(products.sum(axis=0), inverse)
+    gain = np.asarray(gain_of(products.sum(axis=0), inverse), float)
     if problem.whitener.shared is not None:
         share = (problem.whitener.shared**2).sum(axis=1)
         products -= waves * np.tensordot(share / share.sum(), seen, 1)
@@ -101,8 +102,10 @@ def best_spacing(problem: Problem, like: Search) -> tuple[float, float]:
     return float(FREQUENCIES_HZ[i]), float(DAMPING_RATIOS[z])
 
 
-def gain_of(product: ComplexArray, inverse: Array) -> Array:
-    """Fall of the sum of squares for products (..., z, f)."""
+def gain_of(
+    product: NDArray[np.complexfloating[Any, Any]], inverse: NDArray[np.floating[Any]]
+) -> NDArray[np.floating[Any]]:
+    """Fall of the sum of squares for products (..., z, f), in their precision."""
     u, v = product.real, -product.imag
     return np.asarray(
         inverse[..., 0, 0] * u**2 + 2 * inverse[..., 0, 1] * u * v + inverse[..., 1, 1] * v**2
@@ -147,8 +150,10 @@ def _all_decays(size: int) -> NDArray[np.complex64]:
     lam = pole(FREQUENCIES_HZ, DAMPING_RATIOS[:, None])
     fine, coarse = np.arange(32), np.arange(0, size, 32)
     step = lam * TIME_STEP_S
-    table = np.exp(np.multiply.outer(coarse, step))[:, None] * np.exp(np.multiply.outer(fine, step))
-    return np.asarray(table.reshape(-1, *lam.shape).astype(np.complex64))
+    early, late = (
+        np.exp(np.multiply.outer(steps, step)).astype(np.complex64) for steps in (fine, coarse)
+    )
+    return np.asarray((late[:, None] * early).reshape(-1, *lam.shape))
 
 
 def _decays(size: int) -> NDArray[np.complex64]:
