@@ -26,7 +26,10 @@ from ringscan.make.ramp import writing_whole
 from ringscan.plan import Direction, Plan
 
 FIRST_LAYER_MM_S = 20.0
-"""The first layer and its brim are printed slowly, to stick."""
+"""The first layer and its brim are printed slowly, to stick. Common practice, no source."""
+SLOW_LAYERS = 5
+"""Layers over which the speed then rises to the plan's, as far as none of them is measured: a wall
+that is one line wide is torn off a bed that moves at once as fast as it can."""
 TRAVEL_MM_S = 100.0
 LIFT_MM = 5.0
 """Height above the bed for the way to the tower, after the user's start text."""
@@ -175,15 +178,14 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
             x=x, y=y, half=half + sign * n * size.line_width_mm, direction=plan.motion.direction
         )
         yield from _approach(loop, size.first_layer_mm)
-        yield from _square(loop, first, FIRST_LAYER_MM_S)
+        yield from _square(loop, first, _speed_mm_s(plan, 0))
     yield from _approach(wall, size.first_layer_mm)
-    yield from _square(wall, first, FIRST_LAYER_MM_S)
+    yield from _square(wall, first, _speed_mm_s(plan, 0))
 
-    speed = plan.motion.speed_mm_s
     if job.style is Style.LAYERS:
         for layer in range(1, size.layers):
             yield f"G1 Z{_coordinate(plan.layer_top_mm(layer))} F{_feed(TRAVEL_MM_S / 5)}"
-            yield from _square(wall, usual, speed)
+            yield from _square(wall, usual, _speed_mm_s(plan, layer))
         return
     corners = wall.corners()
     targets = [*corners[1:], corners[0]]
@@ -191,7 +193,7 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
     for layer in range(1, size.layers + 1):
         # the first turn rises from nothing to a full layer, the last runs out on the level
         share = {1: 1, size.layers: -1}.get(layer, 0)
-        bottom = plan.layer_top_mm(layer - 1)
+        bottom, speed = plan.layer_top_mm(layer - 1), _speed_mm_s(plan, layer)
         for n, (cx, cy) in enumerate(targets):
             part = {1: (n + 0.5) / 4, -1: 1 - (n + 0.5) / 4}.get(share, 1.0)
             z = bottom if share < 0 else bottom + (n + 1) * quarter
@@ -199,6 +201,17 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
                 f"G1 X{_coordinate(cx)} Y{_coordinate(cy)} Z{_coordinate(z)} "
                 f"E{side * usual * part:.5f} F{_feed(speed)}"
             )
+
+
+def _speed_mm_s(plan: Plan, layer: int) -> float:
+    """Speed of a layer's wall: the plan's wherever something is measured."""
+    stretches = (plan.ramp.x, plan.ramp.y, plan.reference)
+    measured_from = min(part.first_layer for part in stretches if part is not None)
+    full = plan.motion.speed_mm_s
+    if layer > 0 and layer >= min(measured_from, SLOW_LAYERS):
+        return full
+    slow = min(FIRST_LAYER_MM_S, full)
+    return slow + layer / SLOW_LAYERS * (full - slow)
 
 
 def _approach(loop: _Loop, z: float) -> Iterator[str]:

@@ -37,8 +37,9 @@ def tower_steps(text):
     return [s for s in steps_of("\n".join(lines)) if first < s.line <= last]
 
 
-def wall_steps(text, speed=50):
-    return [s for s in tower_steps(text) if s.e > 0 and s.feed_per_minute == 60 * speed]
+def wall_steps(text):
+    """Moves that lay the wall above the first layer, which is 0.3 mm."""
+    return [s for s in tower_steps(text) if s.e > 0 and s.end[2] > 0.3]
 
 
 @pytest.mark.parametrize("style", Style)
@@ -103,6 +104,27 @@ def test_front_and_right_are_entered_at_full_speed(tmp_path, make_plan, style, d
     first = wall_steps(text)[0]
     along_y = abs(first.end[1] - first.start[1]) > 1
     assert ("left" if along_y else "back") == entered
+
+
+@pytest.mark.parametrize("style", Style)
+@pytest.mark.parametrize("measured_from", [0, 2, 10])
+def test_only_the_foot_is_slow_and_only_where_nothing_is_measured(
+    tmp_path, make_plan, style, measured_from
+):
+    """The plan's first measured layer is that of the reference band; its ramps start at 10."""
+    reference = {"first_layer": measured_from, "last_layer": 9} if measured_from < 10 else None
+    text, _ = written(tmp_path, make_plan(reference=reference), job(style))
+    speeds = [s.feed_per_minute / 60 for s in wall_steps(text)[:40]]
+    rising = [26.0, 32.0, 38.0, 44.0]  # from 20 to 50 mm/s in five layers
+    slow = rising[: max(0, measured_from - 1)]
+    turns = [*slow, *[50.0] * (10 - len(slow))]
+    assert speeds == pytest.approx([speed for speed in turns for _ in range(4)])
+
+
+def test_a_slow_plan_is_never_exceeded(tmp_path, make_plan):
+    plan = make_plan(motion={"speed_mm_s": 12.0, "corner_speed_mm_s": 5.0}, reference=None)
+    text, _ = written(tmp_path, plan, job())
+    assert {s.feed_per_minute for s in tower_steps(text) if s.e > 0} == {12 * 60}
 
 
 @pytest.mark.parametrize("side", BrimSide)
