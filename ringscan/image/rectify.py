@@ -72,7 +72,7 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     states = clipped.astype(np.uint8) | 2 * dark.astype(np.uint8)
     light = np.empty((rows, columns), dtype=np.float32)
     usable = np.empty((rows, columns), dtype=bool)
-    unfit = np.zeros(3, dtype=np.intp)
+    clipped_count = dark_count = 0
     # cubic: linear interpolation would take up to 8 % off the shortest ripples
     border, outside = (math.nan,) * 4, (4,) * 4
     for part in _strips(rows, s_fine.size):
@@ -82,7 +82,8 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
         # column by column: sums along a short last axis are slow
         light[part] = np.stack([samples[:, i::fine] for i in range(fine)]).mean(axis=0)
         usable[part] = np.bitwise_or.reduce([state[:, i::fine] for i in range(fine)]) == 0
-        unfit += np.bincount(state.ravel(), minlength=5)[:3]
+        clipped_count += int(np.count_nonzero(state == 1))
+        dark_count += int(np.count_nonzero(state == 2))
     inside = np.isfinite(light)
     if inside.mean() < MIN_INSIDE:
         raise FaceError(
@@ -95,8 +96,8 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
         z_mm=z,
         intensity=light,
         usable=usable & inside & _on_tower(view, s_mm, z),
-        clipped_fraction=float(unfit[1] / (rows * s_fine.size)),
-        dark_fraction=float(unfit[2] / (rows * s_fine.size)),
+        clipped_fraction=clipped_count / (rows * s_fine.size),
+        dark_fraction=dark_count / (rows * s_fine.size),
         px_per_mm=view.px_per_mm,
         falloff_per_mm=(_slope(s_mm, light, axis=0), _slope(z, light, axis=1)),
     )

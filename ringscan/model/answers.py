@@ -9,6 +9,7 @@ The joint fit uses both at once; these two are its cross-check.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -213,9 +214,12 @@ class _FreeWaves:
             scaled = (self._waves * whitener.shared).reshape(k * b, n)
             gram -= (scaled @ scaled.T).reshape(k, b, k, b)
         self.gram = gram.reshape(k * b, k * b)
+
+    @cached_property
+    def _inverse(self) -> Array:
         # strengths that all bands share are not seen once the shared profile is out: a small ridge
-        ridge = 1e-6 * np.trace(self.gram) / (k * b)
-        self._inverse = np.linalg.inv(self.gram + ridge * np.eye(k * b))
+        ridge = 1e-6 * np.trace(self.gram) / self.gram.shape[0]
+        return np.asarray(np.linalg.inv(self.gram + ridge * np.eye(self.gram.shape[0])))
 
     def products(self, rows: Array) -> Array:
         """Inner products of filtered rows (b, n) with the waves, (2, b)."""
