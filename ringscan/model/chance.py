@@ -71,7 +71,7 @@ def chance_gains(problem: Problem, like: Search, *, trials: int, seed: int) -> A
     block = np.arange(b) // CHANCE_BLOCK + 1000 * problem.group
     _, which = np.unique(block, return_inverse=True)
     sign = rng.choice([-1.0, 1.0], size=(trials, which.max() + 1))[:, which].astype(np.float32)
-    products = (found.products * _calibration(problem, found, rng)).astype(np.complex64)
+    products = found.products * _calibration(problem, found, rng).astype(np.float32)
     inverse = found.inverse.astype(np.float32)
     best = np.empty(trials)
     for start in range(0, trials, TRIALS_AT_ONCE):

@@ -10,6 +10,7 @@ and the fit would creep.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,9 +96,9 @@ class WholeModel:
         """The filtered model about a point."""
         drawing = self.drawing(at)
         ripple = np.zeros(drawing.passing_s.shape, complex)
-        moved, rising, higher = (np.zeros_like(ripple) for _ in range(3))
+        moved, rising, higher = (np.zeros(ripple.shape) for _ in range(3))
+        along = [np.zeros(ripple.shape) for _ in ALONG_STEPS]
         poles = []
-        along = [np.zeros_like(ripple.real) for _ in ALONG_STEPS]
         around = [self._along(at, i, drawing) for i in range(len(ALONG_STEPS))]
         # a higher place on the ramp shortens the shaper: its times go as 1 / frequency
         true_hz = self.walls.commanded_hz + at[HEIGHT] * self.doubts.hz_per_mm
@@ -109,25 +110,29 @@ class WholeModel:
             c = complex(*at[i + 2 : i + 4]) * back
             wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
             slope, turn = left * wave, drawing.left_turn(lam)[:, None]
-            ripple += c * slope
-            rise = c * slope * drawing.wave_rise(lam)
+            own = c * slope
+            ripple += own
+            spread = 1 + 2 * lam * lam * drawing.spread_s2
             for change, (later, slower) in zip(along, around, strict=True):
-                spread = 1 + 2 * lam * lam * drawing.spread_s2
-                change += np.real(c * slope * (lam * later + spread * slower))
-            moved += rise - c * slope * lam * pace
-            rising += rise
-            higher += c * wave * turn * -lam * sooner
+                change += np.real(own * (lam * later + spread * slower))
+            rise = own * drawing.wave_rise(lam)
+            moved += np.real(rise - own * lam * pace)
+            rising += rise.real
+            higher += np.real(c * wave * turn * -lam * sooner)
             pulled = c * (wave * turn + slope * (drawing.wave_turn(lam) - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
             poles += [(back * slope).real, -(back * slope).imag]
-        stretched = rising.real * self.walls.s_mm
-        skewed = rising.real * self.walls.up[:, None]
-        changes = [moved.real, stretched, skewed, higher.real, *along]
+        stretched = rising * self.walls.s_mm
+        skewed = rising * self.walls.up[:, None]
+        changes = [moved, stretched, skewed, higher, *along]
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
         square = small * small
-        columns = [gain * change for change in changes]
-        columns += [square, square * small, *(gain * change for change in poles)]
+        columns = chain(
+            (gain * change for change in changes),
+            (square, square * small),
+            (gain * change for change in poles),
+        )
         whitener = self.problem.whitener
         return Tangent(
             at=at,
