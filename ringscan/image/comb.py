@@ -28,6 +28,9 @@ SEEN_CONTRAST = 0.25
 """Michelson contrast from which the comb counts as seen; print has over .6, a tower under .1."""
 SEARCH_MM, SEARCH_DEG = 10.0, 12.0
 """A tower laid down by hand is off its place by less."""
+GRID = 4.0
+STEPS = (12.0, 6.0, 3.0, 1.5, 0.8, 0.4)
+"""Of the grid over place and turn, and of the pattern search after it, mm and degrees."""
 SIZE_DOUBT, SIZE_SLACK = 0.02, 0.03
 """A size off the plan's by SIZE_SLACK must explain some SIZE_DOUBT of the map; more is no worse."""
 ORIGIN = np.array(COMB_BOX[:2], np.float32) + np.float32(0.5)
@@ -134,32 +137,53 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
 
 
 def _search(start: Box, score: Callable[[Box], float]) -> Box:
-    """Grid over place and turn, then a pattern search that may also change the size."""
+    """Grid over place and turn, then a pattern search; only then may the size change as well.
+
+    Else it would at once, in the stead of a place that is a little off the grid.
+    """
     grid = [
         replace(start, x_mm=start.x_mm + dx, y_mm=start.y_mm + dy, yaw_deg=turn)
-        for dx in np.arange(-SEARCH_MM, SEARCH_MM + 1, 4)
-        for dy in np.arange(-SEARCH_MM, SEARCH_MM + 1, 4)
-        for turn in np.arange(-SEARCH_DEG, SEARCH_DEG + 1, 4)
+        for dx in np.arange(-SEARCH_MM, SEARCH_MM + 1, GRID)
+        for dy in np.arange(-SEARCH_MM, SEARCH_MM + 1, GRID)
+        for turn in np.arange(-SEARCH_DEG, SEARCH_DEG + 1, GRID)
     ]
-    best = max(grid, key=score)
+    finer = tuple(step for step in STEPS if step < GRID)
+    best = _climb(max(grid, key=score), score, _moved, finer)
+    return _climb(best, score, lambda box, step: _moved(box, step) + _resized(box, step), STEPS)
+
+
+def _climb(
+    best: Box,
+    score: Callable[[Box], float],
+    near: Callable[[Box, float], list[Box]],
+    steps: tuple[float, ...],
+) -> Box:
+    """The best box that steps lead to."""
     value = score(best)
-    for step in (12.0, 6.0, 3.0, 1.5, 0.8, 0.4):
+    for step in steps:
         improved = True
         while improved:
             improved = False
-            for trial in _neighbours(best, step):
+            for trial in near(best, step):
                 trial_value = score(trial)
                 if trial_value > value:
                     best, value, improved = trial, trial_value, True
     return best
 
 
-def _neighbours(box: Box, step: float) -> list[Box]:
-    """The box moved, turned, or with one of its edges moved."""
+def _moved(box: Box, step: float) -> list[Box]:
+    """The box moved or turned, both ways."""
+    return [
+        replace(box, **{name: getattr(box, name) + d})
+        for d in (-step, step)
+        for name in ("yaw_deg", "x_mm", "y_mm")
+    ]
+
+
+def _resized(box: Box, step: float) -> list[Box]:
+    """The box with one of its edges moved, both ways."""
     near = []
     for d in (-step, step):
-        near += [replace(box, yaw_deg=box.yaw_deg + d)]
-        near += [replace(box, x_mm=box.x_mm + d), replace(box, y_mm=box.y_mm + d)]
         for shift in (-d / 2, d / 2):
             near += [replace(box, x_mm=box.x_mm + shift, width_mm=box.width_mm + d)]
             near += [replace(box, y_mm=box.y_mm + shift, height_mm=box.height_mm + d)]

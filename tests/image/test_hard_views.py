@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
-from tower_scene import Scene
+from tower_scene import Scene, make_plan
 
 from ringscan.errors import SheetError
 from ringscan.image import face
@@ -82,6 +82,19 @@ def test_a_tower_off_its_place(tmp_path, shift_mm, yaw_deg):
     scene = replace(SMALL, shift_mm=shift_mm, yaw_deg=yaw_deg)
     entry, base, height = errors_mm(scene, locate(scene, photo_of(scene.render(), tmp_path)))
     # no wall is seen: what is promised for the base, .15 mm, and the height, .3 %
+    assert entry < 0.15
+    assert base < 0.15
+    assert height < 0.3
+
+
+@pytest.mark.parametrize("yaw_deg", [-3.0, 3.0])
+def test_a_side_that_hides_no_bars(tmp_path, yaw_deg):
+    """Seen from the right, the tower hides the bars on its left only: a narrower one might too."""
+    narrow = make_plan(width_mm="55.0", layer_height_mm="0.16")
+    scene = replace(
+        SMALL, plan=narrow, eye_mm=(156, 138, 290), shift_mm=(0.0, 0.0), yaw_deg=yaw_deg
+    )
+    entry, base, height = errors_mm(scene, locate(scene, photo_of(scene.render(), tmp_path)))
     assert entry < 0.15
     assert base < 0.15
     assert height < 0.3
