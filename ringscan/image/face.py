@@ -187,26 +187,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
     uneven = unevenness(view, pose)
-    if now.strain > MAX_STRAIN:
-        seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in size)
-        raise PlanError(
-            f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
-            f"'{plan.tower}' says {sizes[0]:g} × {sizes[1]:g} mm; "
-            + (
-                uneven
-                or "use the plan this tower was printed with, and the photo as the phone took it"
-            )
-        )
-    if now.rms_mm > MAX_RMS_MM:
-        raise FaceError(
-            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
-            + (uneven or "lay it flat on its back, and clear the sheet")
-        )
-    if replace(best, outline=now).moved_mm > MAX_MOVED_MM:
-        raise FaceError(
-            f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
-            f"the sheet, and photograph it from straight above"
-        )
+    _check_outline(photo, plan, replace(best, outline=now), size, uneven)
     entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
     corners_px = _corners_px(now)
     return FaceView(
@@ -295,6 +276,33 @@ def _check_edges(photo: Photo, edges: list[EdgePoints]) -> None:
         raise FaceError(
             f"{photo.source}: too few of the tower's edges can be told from the sheet (seen: "
             f"{seen}); show the bars around the tower, sharp and lit"
+        )
+
+
+def _check_outline(
+    photo: Photo, plan: Plan, found: _Found, measured: tuple[float, float], uneven: str | None
+) -> None:
+    """Whether what was found is this plan's tower; `uneven`: what is wrong with the sheet."""
+    now = found.outline
+    if now.strain > MAX_STRAIN:
+        seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in measured)
+        raise PlanError(
+            f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
+            f"'{plan.tower}' says {plan.size.width_mm:g} × {plan.height_mm:g} mm; "
+            + (
+                uneven
+                or "use the plan this tower was printed with, and the photo as the phone took it"
+            )
+        )
+    if now.rms_mm > MAX_RMS_MM:
+        raise FaceError(
+            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
+            + (uneven or "lay it flat on its back, and clear the sheet")
+        )
+    if found.moved_mm > MAX_MOVED_MM:
+        raise FaceError(
+            f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
+            f"the sheet, and photograph it from straight above"
         )
 
 
