@@ -39,7 +39,7 @@ STEP_REACH_MM = 1.0
 """An edge is straight, and as expected turned, to within this."""
 SMOOTH_MM = 0.12
 """About a pixel and a half: noise goes, an edge stays."""
-MIN_PAIR_MM = 1.5
+MIN_PAIR_MM = 1.0
 """Of walls seen at least so wide, both edges can be told apart."""
 WALL_SLACK = (0.7, 1.3)
 """How wide a wall may be seen, relative to what is expected."""
