@@ -150,8 +150,8 @@ def comb_bars(outline: Outline) -> list[tuple[float, float, float, float]]:
     Horizontal bars lie left and right of the outline, vertical ones above and below it.
     """
     left, top, right, bottom = COMB_BOX
-    beside = _bars(TOWER_CENTRE[1], top, bottom)
-    above = _bars(TOWER_CENTRE[0], outline.left, outline.right)
+    beside = bars_within(TOWER_CENTRE[1], top, bottom)
+    above = bars_within(TOWER_CENTRE[0], outline.left, outline.right)
     return (
         [(left, y0, outline.left, y1) for y0, y1 in beside]
         + [(outline.right, y0, right, y1) for y0, y1 in beside]
@@ -160,7 +160,7 @@ def comb_bars(outline: Outline) -> list[tuple[float, float, float, float]]:
     )
 
 
-def _bars(centre: float, low: float, high: float) -> list[tuple[float, float]]:
+def bars_within(centre: float, low: float, high: float) -> list[tuple[float, float]]:
     """Half-period intervals centred on `centre` + k periods, those that lie within low..high."""
     half = COMB_PERIOD_MM / 4
     most = int((high - low) / COMB_PERIOD_MM)

@@ -15,7 +15,14 @@ from ringscan.image.box import Box, Side
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose
 from ringscan.image.reference import SheetView
-from ringscan.layout import COMB_BOX, COMB_PERIOD_MM, TOWER_CENTRE, Outline, tower_outline
+from ringscan.layout import (
+    COMB_BOX,
+    COMB_PERIOD_MM,
+    TOWER_CENTRE,
+    Outline,
+    bars_within,
+    tower_outline,
+)
 from ringscan.plan import Plan
 
 FINE_PX_PER_MM = 4
@@ -67,13 +74,15 @@ def comb_depth(across_mm: Array, side: Side, outline: Outline) -> Array:
 
 
 def comb_ends(side: Side, outline: Outline) -> tuple[float, float, float]:
-    """Between which places along a side its comb is drawn, and to which depth."""
+    """Where along a side its first bar begins and its last one ends, and how deep they are."""
     left, top, right, bottom = COMB_BOX
     if side.upright:
+        bars = bars_within(TOWER_CENTRE[1], top, bottom)
         outer = left if side is Side.LEFT else right
-        return top, bottom, float(comb_depth(np.array(outer), side, outline))
-    outer = top if side is Side.TOP else bottom
-    return outline.left, outline.right, float(comb_depth(np.array(outer), side, outline))
+    else:
+        bars = bars_within(TOWER_CENTRE[0], outline.left, outline.right)
+        outer = top if side is Side.TOP else bottom
+    return bars[0][0], bars[-1][1], float(comb_depth(np.array(outer), side, outline))
 
 
 def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
@@ -85,7 +94,7 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
         If nothing lies on the sheet, or not where it should.
     """
     outline = tower_outline(plan)
-    seen, known = _seen_map(photo, view, outline)
+    seen, known = seen_map(photo, view, outline)
     if known.sum() < 0.3 * known.size:
         raise FaceError(f"{photo.source}: the middle of the scan sheet is outside the picture")
     scale = float(pose.sheet_scale.mean())
@@ -190,7 +199,7 @@ def _resized(box: Box, step: float) -> list[Box]:
     return near
 
 
-def _seen_map(
+def seen_map(
     photo: Photo, view: SheetView, outline: Outline
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Where the comb is seen, and where that is known; 1 px per mm over COMB_BOX."""

@@ -15,12 +15,13 @@ from tower_scene import Scene, make_plan
 
 from ringscan.errors import SheetError
 from ringscan.image import face
+from ringscan.image.comb import seen_map
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose, unevenness
 from ringscan.image.reference import SheetView, find_sheet
 from ringscan.image.wire import moved
-from ringscan.layout import HEIGHT_MM, SQUARE_MM, WIDTH_MM, ring_corners
+from ringscan.layout import HEIGHT_MM, SQUARE_MM, WIDTH_MM, ring_corners, tower_outline
 
 MIDDLE_MM = (96.0, 134.0)
 # 2.2 megapixels: 5 px per mm on the face, about half of what a phone's picture has
@@ -98,6 +99,15 @@ def test_a_side_that_hides_no_bars(tmp_path, yaw_deg):
     assert entry < 0.15
     assert base < 0.15
     assert height < 0.3
+
+
+def test_an_empty_sheet_hides_no_bars(tmp_path):
+    """50 mm are no whole number of bars: the outline's ends have none."""
+    plan = make_plan(width_mm="50.0")
+    photo = photo_of(replace(SMALL, plan=plan, tower=False).render(), tmp_path)
+    seen, known = seen_map(photo, find_sheet(photo), tower_outline(plan))
+    assert seen[known].mean() > 0.99
+    assert known.mean() > 0.5
 
 
 @pytest.mark.parametrize("by", [(4.0, -3.0, 1.5), (-5.0, 2.0, -2.0)])
