@@ -121,7 +121,6 @@ class _Slopes:
 
     def agreement(self, camera: Camera, box: Box, offers: Array) -> Array:
         """How well brightness changes across all edges of boxes moved by `offers`, (n, 3)."""
-        share = (np.arange(POINTS) + 0.5) / POINTS
         agreement = np.empty(len(offers))
         # edges are seen or not by where the box is now: it does not move far
         shape = _visible_edges(box, camera) - [box.x_mm, box.y_mm, 0]
@@ -134,24 +133,23 @@ class _Slopes:
             )
             ends = middles[:, None, None] + turned
             seen = camera.project(ends.reshape(-1, 3)).reshape(*ends.shape[:3], 2)
-            way = seen[:, :, 1] - seen[:, :, 0]
-            across = np.stack([-way[..., 1], way[..., 0]], axis=-1)
-            across /= np.linalg.norm(across, axis=-1, keepdims=True)
-            at = seen[:, :, :1] + share[:, None] * way[:, :, None]
-            agreement[which] = self._across(at, across).mean(axis=(1, 2))
+            agreement[which] = self._across(seen).mean(axis=(1, 2))
         return agreement
 
-    def _across(self, at_px: Array, across: Array) -> Array:
-        """Share of the slope at points (n, edges, points, 2) that is across their edge."""
-        at = ((at_px - self.origin_px + 0.5) * self.scale - 0.5).astype(np.float32)
-        flat = at.reshape(at.shape[0], -1, 2)
+    def _across(self, ends_px: Array) -> NDArray[np.float32]:
+        """Share of the slope along edges from end to end, (n, edges, 2, 2), that is across them."""
+        ends = ((ends_px - self.origin_px + 0.5) * self.scale - 0.5).astype(np.float32)
+        ways = (ends[:, :, 1] - ends[:, :, 0])[:, :, None]
+        share = ((np.arange(POINTS, dtype=np.float32) + np.float32(0.5)) / POINTS)[:, None]
+        at = (ends[:, :, :1] + share * ways).reshape(len(ends), -1, 2)
         x, y = (
-            cv2.remap(slope, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderValue=0)
+            cv2.remap(slope, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)
             for slope in (self.along_x, self.along_y)
         )
-        x, y = x.reshape(at.shape[:3]), y.reshape(at.shape[:3])
-        over = np.abs(x * across[..., None, 0] + y * across[..., None, 1])
-        return np.asarray(over / (np.hypot(x, y) + FAINT), dtype=np.float64)
+        x, y = (slope.reshape(*ends.shape[:2], POINTS) for slope in (x, y))
+        ways /= np.sqrt((ways**2).sum(axis=-1, keepdims=True))
+        over = np.abs(y * ways[..., 0] - x * ways[..., 1])
+        return np.asarray(over / (np.sqrt(x * x + y * y) + np.float32(FAINT)))
 
 
 def _visible_edges(box: Box, camera: Camera) -> Array:
