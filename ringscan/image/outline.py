@@ -124,16 +124,16 @@ def fit_outline(
 
     def slopes(values: NDArray[np.float64], points: OutlinePoints) -> NDArray[np.float64]:
         camera, box = unpacked(values)
-        _, sd = points.out_mm(camera, box, values[5], corners)
-        by_box, by_camera = points.out_slopes(camera, box, values[5], corners)
+        places = points.places(camera, box, values[5], corners)
+        weight = 1 / (points.sd_mm(places) * points.share)[:, None]
         expected = np.diag([*(1 / (sizes * size_sd)), 1 / ROUNDING_SD])
-        rows = [by_box / (sd * points.share)[:, None], np.pad(expected, ((0, 0), (3, 0)))]
+        rows = [weight * points.box_slopes(places, box), np.pad(expected, ((0, 0), (3, 0)))]
         if not camera_free:
             return np.concatenate(rows)
-        by_vector = pose.expected.camera_slopes(by_camera[:, None])[:, 0]
+        by_camera = points.camera_slopes(places, camera, box)
         sheet = sheet_slopes(values[6:], pose.expected, view, scale)[pose.used]
         camera_rows = [
-            by_vector / (sd * points.share)[:, None],
+            weight * pose.expected.camera_slopes(by_camera[:, None])[:, 0],
             np.zeros((3, 11)),
             pose.expected.miss_slopes,
             sheet.reshape(-1, 11) / CORNER_SD_PX,
@@ -206,45 +206,7 @@ class OutlinePoints:
             counts=counts,
         )
 
-    def out_mm(
-        self, camera: Camera, box: Box, rounding: float, corners: Corners
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """How far points lie outside where they should, and their standard deviation, mm."""
-        place = self._place(camera, box, rounding, corners)
-        drop, known = place.drop_mm, place.known
-        sd = np.where(self.foot, np.where(self.upright, FOOT_SD_MM, DARK_FOOT_SD_MM), SHEET_SD_MM)
-        sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE_SD * drop[self.crease])
-        sd[self.crease & (drop > MAX_SHARP_MM)] = np.inf
-        sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
-        inward = np.where(self.crease & self.upright, CREASE_IN_MM + CREASE_SHARE * drop, 0.0)
-        reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
-        across = np.where(self.upright, place.u_mm, place.v_mm)
-        return across * self.sign - reach + inward, sd
-
-    def out_slopes(
-        self, camera: Camera, box: Box, rounding: float, corners: Corners
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Slopes of `out_mm` with box and rounding, (n, 6), and with the camera, (n, 10)."""
-        place = self._place(camera, box, rounding, corners)
-        right, up = box.axes
-        outward = np.where(self.upright[:, None], right, up) * self.sign[:, None]
-        higher = -(outward * place.rays[:, :2]).sum(axis=1) / place.rays[:, 2]
-        lower = np.where(self.crease, 0.0, np.where(self.foot, 1.0, -1.0) * place.drop_mm)
-        turning = np.where(self.upright, -place.v_mm, place.u_mm) * self.sign
-        by_box = [
-            -outward,
-            math.radians(1) * turning,
-            np.where(self.foot, 0.0, higher) - self.upright / 2,
-            -(~self.upright / 2),
-            higher * lower,
-        ]
-        # the point stays in its pixel: what the camera moves there, the point makes good
-        at_mm = np.column_stack([camera.at_height(place.rays, place.height_mm), -place.height_mm])
-        by_point, by_camera = camera.slopes(at_mm)
-        way = np.linalg.solve(by_point[..., :2].transpose(0, 2, 1), outward[..., None])
-        return np.column_stack(by_box), -(by_camera.transpose(0, 2, 1) @ way)[..., 0]
-
-    def _place(self, camera: Camera, box: Box, rounding: float, corners: Corners) -> _Place:
+    def places(self, camera: Camera, box: Box, rounding: float, corners: Corners) -> Places:
         """Where the points are, if they lie on the silhouette."""
         height = np.where(self.foot, 0.0, box.width_mm)
         rays = camera.rays(self.px)
@@ -254,7 +216,57 @@ class OutlinePoints:
         lower = np.where(self.crease, 0.0, rounding * drop)
         height += np.where(self.foot, lower, -lower)
         u, v = box.inside_out(camera.at_height(rays, height))
-        return _Place(rays=rays, height_mm=height, u_mm=u, v_mm=v, drop_mm=drop, known=known)
+        return Places(rays=rays, height_mm=height, u_mm=u, v_mm=v, drop_mm=drop, known=known)
+
+    def out_mm(
+        self, camera: Camera, box: Box, rounding: float, corners: Corners
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """How far points lie outside where they should, and their standard deviation, mm."""
+        places = self.places(camera, box, rounding, corners)
+        deep = CREASE_IN_MM + CREASE_SHARE * places.drop_mm
+        inward = np.where(self.crease & self.upright, deep, 0.0)
+        reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
+        across = np.where(self.upright, places.u_mm, places.v_mm)
+        return across * self.sign - reach + inward, self.sd_mm(places)
+
+    def sd_mm(self, places: Places) -> NDArray[np.float64]:
+        """Standard deviation of `out_mm`."""
+        drop, known = places.drop_mm, places.known
+        sd = np.where(self.foot, np.where(self.upright, FOOT_SD_MM, DARK_FOOT_SD_MM), SHEET_SD_MM)
+        sd[self.crease] = np.hypot(CREASE_SD_MM, CREASE_SHARE_SD * drop[self.crease])
+        sd[self.crease & (drop > MAX_SHARP_MM)] = np.inf
+        sd[~known] = np.maximum(sd[~known], UNKNOWN_SD_MM)
+        return sd
+
+    def box_slopes(self, places: Places, box: Box) -> NDArray[np.float64]:
+        """Slopes of `out_mm` with box and rounding, (n, 6)."""
+        outward = self._outward(box)
+        higher = -(outward * places.rays[:, :2]).sum(axis=1) / places.rays[:, 2]
+        lower = np.where(self.crease, 0.0, np.where(self.foot, 1.0, -1.0) * places.drop_mm)
+        turning = np.where(self.upright, -places.v_mm, places.u_mm) * self.sign
+        by_box = [
+            -outward,
+            math.radians(1) * turning,
+            np.where(self.foot, 0.0, higher) - self.upright / 2,
+            -(~self.upright / 2),
+            higher * lower,
+        ]
+        return np.column_stack(by_box)
+
+    def camera_slopes(self, places: Places, camera: Camera, box: Box) -> NDArray[np.float64]:
+        """Slopes of `out_mm` with the camera as in `Camera.slopes`, (n, 10)."""
+        # the point stays in its pixel: what the camera moves there, the point makes good
+        on_plane = camera.at_height(places.rays, places.height_mm)
+        at_mm = np.column_stack([on_plane, -places.height_mm])
+        by_point, by_camera = camera.slopes(at_mm)
+        outward = self._outward(box)[..., None]
+        way = np.linalg.solve(by_point[..., :2].transpose(0, 2, 1), outward)
+        return np.asarray(-(by_camera.transpose(0, 2, 1) @ way)[..., 0])
+
+    def _outward(self, box: Box) -> NDArray[np.float64]:
+        """Way along the sheet that leads out of the box across each point's edge, (n, 2)."""
+        right, up = box.axes
+        return np.where(self.upright[:, None], right, up) * self.sign[:, None]
 
     def without_outliers(
         self, off: NDArray[np.float64], sd: NDArray[np.float64]
@@ -274,7 +286,7 @@ class OutlinePoints:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Place:
+class Places:
     """Where points are: height above the sheet, right and up of the box's middle, (n,) each.
 
     rays : from the camera to them, (n, 3)
