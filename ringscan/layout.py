@@ -39,6 +39,9 @@ CODE_BOX = (30.0, 27.0, 60.0, 57.0)
 CHECK_LINE = (64.0, 164.0, 54.0)
 """x0, x1, y of the line that must measure 100 mm, from tick to tick."""
 
+HEAD_BOTTOM_MM = 59.5
+"""Above this y stand the code, words, and the check line; between it and the comb is nothing."""
+
 TOWER_CENTRE = (96.0, 144.0)
 COMB_PERIOD_MM = 6.0
 """Bars at right angles to the tower's edges: half black, half white, whatever the filament."""

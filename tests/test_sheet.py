@@ -148,6 +148,19 @@ def test_bars_and_outline(page: Picture, paper: Paper, plan: Plan) -> None:
     assert end / PX_PER_MM + 90 == pytest.approx(outline.top + 0.1, abs=1.5 * ONE_PIXEL_MM)
 
 
+def test_the_head_ends_where_it_is_said_to(page: Picture, paper: Paper) -> None:
+    inner = layout.RING_SQUARES * layout.SQUARE_MM
+    words = window(
+        page,
+        paper,
+        (inner, layout.HEAD_BOTTOM_MM - 3, layout.WIDTH_MM - inner, layout.HEAD_BOTTOM_MM),
+    )
+    x0, y0, x1, _ = layout.COMB_BOX
+    between = window(page, paper, (x0, layout.HEAD_BOTTOM_MM, x1, y0))
+    assert words.min() < 128
+    assert between.min() == 255
+
+
 def test_ring_keeps_3_mm_of_white(page: Picture, paper: Paper) -> None:
     assert darkest_beside_the_ring(page, paper) == 255
 

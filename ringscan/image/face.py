@@ -265,8 +265,16 @@ def _find_edges(
             if wall_seen:
                 place = replace(place, foot=False, round_by=0.0)
             steps = step_edges(crop, place, reach_mm=reach, wall_mm=wall_mm if wall_seen else 0.0)
+            if not wall_seen:
+                steps = [_beside_the_head(part, now.camera, pose) for part in steps]
             edges += [part for part in steps if len(part.points_px) >= MIN_EDGE_POINTS]
     return edges
+
+
+def _beside_the_head(edge: EdgePoints, camera: Camera, pose: Pose) -> EdgePoints:
+    """The points beyond which the sheet's head is not seen: words and lines look like edges."""
+    drawn = camera.to_plane(edge.points_px, 0.0) / pose.sheet_scale
+    return replace(edge, points_px=edge.points_px[drawn[:, 1] > layout.HEAD_BOTTOM_MM])
 
 
 def _check_edges(photo: Photo, edges: list[EdgePoints]) -> None:

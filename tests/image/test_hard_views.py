@@ -101,6 +101,20 @@ def test_a_side_that_hides_no_bars(tmp_path, yaw_deg):
     assert height < 0.3
 
 
+def test_a_top_that_lies_on_the_sheets_words(tmp_path):
+    """Seen from the base's side a tall tower reaches past the comb, where words look like edges."""
+    tall = make_plan(layers="540")
+    scene = replace(
+        SMALL, plan=tall, eye_mm=(99, 195, 237), focal_px=1180, shift_mm=(0.0, -2.0), yaw_deg=1.0
+    )
+    view = locate(scene, photo_of(scene.render(), tmp_path))
+    entry, base, height = errors_mm(scene, view)
+    assert entry < 0.15
+    assert base < 0.15
+    assert height < 0.3
+    assert any("top edge was not seen" in flag for flag in view.flags)
+
+
 def test_an_empty_sheet_hides_no_bars(tmp_path):
     """50 mm are no whole number of bars: the outline's ends have none."""
     plan = make_plan(width_mm="50.0")
