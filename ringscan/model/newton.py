@@ -19,11 +19,6 @@ STRAIGHT = 0.5
 enough to take the step without looking again: no parameter moves by more than 0.7 of its
 standard error."""
 
-SMALL_STEP, SMALL_FALL = 0.1, 10.0
-"""A step that moves what is asked for by less than this share of its standard error, for a fall of
-less than this many times the noise variance, is not worth its while: what else is free may creep on
-for long, to no end."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tangent:
@@ -48,7 +43,6 @@ def gauss_newton(
     highest: Array,
     precision: Array | None = None,
     noise: float = 1.0,
-    asked: list[int] | None = None,
     rounds: int = ROUNDS,
 ) -> Tangent:
     """Minimise the sum of squares of what the model leaves.
@@ -61,10 +55,8 @@ def gauss_newton(
     lowest, highest : bounds of each parameter, (k,)
     precision : 1 / variance with which each parameter is known to be 0 beforehand, (k,)
     noise : variance of what is left, as far as it matters to the parameters
-    asked : parameters whose values are asked for; None: all alike
     rounds : at most
     """
-    asked = asked or []
     weight = np.zeros(start.at.size) if precision is None else precision
 
     def cost(view: Tangent) -> float:
@@ -74,18 +66,13 @@ def gauss_newton(
     for _ in range(rounds):
         flat = here.jacobian.reshape(start.at.size, -1)
         fall = flat @ here.left.ravel() - weight * here.at
-        right = np.column_stack([fall, np.eye(fall.size)[:, asked]])
-        solved = np.linalg.lstsq(flat @ flat.T + np.diag(weight), right, rcond=None)[0]
-        step, variance = solved[:, 0], noise * np.diag(solved[asked, 1:])
+        step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
         if step @ fall < STRAIGHT * noise:
             return Tangent(
                 at=np.clip(here.at + step, lowest, highest),
                 jacobian=here.jacobian,
                 left=here.left - np.tensordot(step, here.jacobian, 1),
             )
-        small = (step[asked] ** 2 < SMALL_STEP**2 * variance).all()
-        if asked and small and step @ fall < SMALL_FALL * noise:
-            break
         # shortened as a whole: cut one by one, correlated parameters would climb
         step = step / max(1.0, float((np.abs(step) / longest).max()))
         now = cost(here)

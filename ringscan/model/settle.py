@@ -121,7 +121,6 @@ def _descend(model: WholeModel, at: Array) -> Tangent:
         highest=highest,
         precision=over * known,
         noise=over,
-        asked=[k for i in modes(at) for k in (i, i + 1)],
     )
 
 
