@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import traceback
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import Executor
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
     from ringscan.look import Flush
     from ringscan.plan import Axis, Plan
     from ringscan.scan import Scan
+
+
+THREADS_OF_LIBRARIES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""Environment variables that numerical libraries read when they are loaded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,13 +187,13 @@ def not_found(path: Path, error: RingscanError) -> Entry:
 
 def hold_threads() -> None:
     """Keep numerical libraries to one thread: workers on all cores would fight for them."""
+    # for what is loaded later, SciPy's own BLAS among it; the limit below is for what is loaded now
+    os.environ |= dict.fromkeys(THREADS_OF_LIBRARIES, "1")
     with suppress(ImportError):  # the first photo will say what is missing
         import cv2
         from threadpoolctl import threadpool_limits
 
-        # the limit holds for what is loaded by then
         import_module("ringscan.scan")
-        import_module("scipy.linalg")
         cv2.setNumThreads(1)
         threadpool_limits(1)
 

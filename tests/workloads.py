@@ -39,8 +39,9 @@ def note_and_sleep(mark: Path) -> None:
 
 
 def threads(_: int) -> list[int]:
-    """Threads that OpenCV and each numerical library may use here."""
+    """Threads that OpenCV and each numerical library may use here, SciPy's loaded late."""
     import cv2
+    import scipy.linalg  # noqa: F401
     from threadpoolctl import threadpool_info
 
     return [cv2.getNumThreads(), *(library["num_threads"] for library in threadpool_info())]
