@@ -232,12 +232,16 @@ def _noise(
     differ = np.where(both, noise[1:] - noise[:-1], 0.0) / np.sqrt(2)
     power = differ**2
     window = max(3, round(NOISE_WINDOW_MM / (s_mm[1] - s_mm[0])))
-    count = np.maximum(both.sum(axis=0), 1e-9)
+    count = both.sum(axis=0)
     sums = cv2.blur(
         np.stack([power.sum(axis=0), count]), (window, 1), borderType=cv2.BORDER_REPLICATE
     )
-    along = sums[0] / np.maximum(sums[1], 1e-9)
-    level_s = np.sqrt(np.maximum(along, 1e-4 * np.median(along) + 1e-300))
+    told = sums[1] > 0.5 / window
+    along = np.maximum(sums[0], 0.0) / np.where(told, sums[1], 1.0)
+    typical = np.median(along[told])
+    # where no two neighbours show the wall, it is taken to be as noisy as elsewhere
+    along = np.where(told, along, typical)
+    level_s = np.sqrt(np.maximum(along, 1e-4 * typical + 1e-300))
     per_pair = np.full(pair.size, np.nan)
     enough = both.sum(axis=1) > 10
     scaled = np.where(both, differ / level_s, 0.0)

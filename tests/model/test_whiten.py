@@ -179,3 +179,15 @@ def test_a_band_without_any_sample_is_flat() -> None:
     alone = flatten(s_mm, intensity[[0, 2]], valid[[0, 2]])
     # the neighbours do not notice: rounding
     assert flat[[0, 2]] == pytest.approx(alone, abs=1e-12)
+
+
+def test_where_no_neighbours_show_the_wall_the_noise_is_as_elsewhere() -> None:
+    """Loud near the edge, then nothing that two neighbouring bands both show."""
+    noise = coloured(5) * np.where(S_MM < 15, 1e6, 1.0)
+    valid = np.zeros_like(VALID)
+    valid[:, 20:140] = True
+    valid[::2, 300:] = True
+    whitener = built(noise, valid, shared=False)
+    scale = np.median(whitener.scale[0, 30:130])
+    assert np.isfinite(whitener.scale).all()
+    assert whitener.scale[0, 400:] == pytest.approx(scale, rel=0.3)
