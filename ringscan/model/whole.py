@@ -134,11 +134,10 @@ class WholeModel:
             (gain * change for change in poles),
         )
         whitener = self.problem.whitener
-        return Tangent(
-            at=at,
-            jacobian=np.stack([whitener(column) for column in columns]),
-            left=self.problem.data - whitener(shaded),
-        )
+        jacobian = np.empty((at.size, *ripple.shape))
+        for i, column in enumerate(columns):
+            jacobian[i] = whitener(column)
+        return Tangent(at=at, jacobian=jacobian, left=self.problem.data - whitener(shaded))
 
     def _along(self, at: Array, which: int, drawing: Drawing) -> tuple[Array, Array]:
         """Derivatives of passing time and logarithm of slowness over the axis along the face."""
