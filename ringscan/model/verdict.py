@@ -24,7 +24,9 @@ from ringscan.plan import Quantity
 Array = NDArray[np.float64]
 
 SURE = 3.0
-"""Multiple of a blank wall's evidence from which two answers that disagree mean something."""
+"""Multiple of a blank wall's evidence from which two answers mean something, whether they agree or
+not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated walls; a face that
+was found in a wrong place once passed with 1.8."""
 
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
@@ -100,12 +102,13 @@ def judge(
     doubts = tuple(_doubts(fit, frequency, null))
     if doubts:
         return verdict(Outcome.NO_CALL, *doubts)
-    if apart and evidence < SURE * threshold:
+    if evidence < SURE * threshold:
+        split = ", and its spacing and its turn of sign do not agree" if apart else ""
         return verdict(
             Outcome.NO_CALL,
             f"a faint ripple only (evidence {evidence:.0f}, a blank wall reaches "
-            f"{threshold:.0f}), and its spacing and its turn of sign do not agree: print with "
-            "a higher acceleration or speed, and put the lamp lower at the left or right",
+            f"{threshold:.0f}){split}: print with a higher acceleration or speed, and put the lamp "
+            "lower at the left or right",
         )
     return verdict(Outcome.DISAGREEMENT if apart else Outcome.CALL, *apart)
 
