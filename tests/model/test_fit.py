@@ -206,6 +206,29 @@ def test_answers_must_agree_and_say_something(
     assert [said in reason for reason in verdict.reasons] == ([True] if said else [])
 
 
+@pytest.mark.parametrize(
+    ("times", "outcome", "said"),
+    [
+        (0.9, Outcome.NO_CALL, "no ripple stands out"),
+        (2.0, Outcome.NO_CALL, "a faint ripple only"),
+        (4.0, Outcome.CALL, None),
+    ],
+)
+def test_answers_that_agree_are_called_if_chance_is_far(
+    times: float, outcome: Outcome, said: str | None
+) -> None:
+    """A good wall as if it told only so many times as much as a blank one."""
+    walls, fit = fitted(Wall(texture_um=1, **COARSE), 21)
+    over = judged(walls, fit).over_chance
+    assert over > 10
+    fainter = replace(fit.found, gain=fit.found.gain * times / over)
+    verdict = judged(walls, replace(fit, found=fainter))
+    assert verdict.over_chance == pytest.approx(times)
+    assert verdict.outcome is outcome
+    assert verdict.agree
+    assert [reason.startswith(said) for reason in verdict.reasons] == ([True] if said else [])
+
+
 @pytest.mark.parametrize("share", [0.8, 0.9])
 @pytest.mark.parametrize("family", ["ZV", "ZVD", "EI"])
 def test_a_print_slower_than_told_is_no_call(family: str, share: float) -> None:
