@@ -273,6 +273,12 @@ class Plan(_Part):
         """Axes that have a ramp."""
         return tuple(axis for axis in AXES if getattr(self.ramp, axis) is not None)
 
+    @property
+    def measured(self) -> tuple[range, ...]:
+        """Layers of every ramp, and those of the reference band."""
+        parts = [*(self.ramp_of(axis) for axis in self.axes), self.reference]
+        return tuple(range(p.first_layer, p.last_layer + 1) for p in parts if p is not None)
+
     def ramp_of(self, axis: Axis) -> Ramp:
         """Return the axis's ramp.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import cv2
@@ -53,6 +53,15 @@ class Box:
         """Unit vectors of the face to the right and up, on the sheet."""
         c, s = math.cos(math.radians(self.yaw_deg)), math.sin(math.radians(self.yaw_deg))
         return np.array([c, s]), np.array([s, -c])
+
+    def moved(self, x_mm: float, y_mm: float, turn_deg: float) -> Box:
+        """The box elsewhere: moved along the sheet, and turned."""
+        return replace(
+            self,
+            x_mm=self.x_mm + x_mm,
+            y_mm=self.y_mm + y_mm,
+            yaw_deg=self.yaw_deg + turn_deg,
+        )
 
     def points(
         self, u: NDArray[np.float64], v: NDArray[np.float64], above_mm: float | NDArray[np.float64]

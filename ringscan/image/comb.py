@@ -151,7 +151,7 @@ def _search(start: Box, score: Callable[[Box], float]) -> Box:
     Else it would at once, in the stead of a place that is a little off the grid.
     """
     grid = [
-        replace(start, x_mm=start.x_mm + dx, y_mm=start.y_mm + dy, yaw_deg=turn)
+        start.moved(dx, dy, turn)
         for dx in np.arange(-SEARCH_MM, SEARCH_MM + 1, GRID)
         for dy in np.arange(-SEARCH_MM, SEARCH_MM + 1, GRID)
         for turn in np.arange(-SEARCH_DEG, SEARCH_DEG + 1, GRID)
@@ -182,11 +182,10 @@ def _climb(
 
 def _moved(box: Box, step: float) -> list[Box]:
     """The box moved or turned, both ways."""
-    return [
-        replace(box, **{name: getattr(box, name) + d})
-        for d in (-step, step)
-        for name in ("yaw_deg", "x_mm", "y_mm")
-    ]
+    near = []
+    for d in (-step, step):
+        near += [box.moved(0, 0, d), box.moved(d, 0, 0), box.moved(0, d, 0)]
+    return near
 
 
 def _resized(box: Box, step: float) -> list[Box]:

@@ -71,9 +71,8 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
     u, v = view.box.inside_out(true_mm[seen])
     turns, lengths = np.meshgrid(np.radians(TURNS_DEG), LENGTHS_MM, indexing="ij")
     throws = np.stack([lengths * np.cos(turns), lengths * np.sin(turns)], axis=-1)
-    # a few at a time: their arrays then stay in a core's own cache
-    pieces = np.array_split(throws.reshape(-1, 2), len(TURNS_DEG) // 6)
-    shaded = np.concatenate([_shaded(view.box, u, v, piece) for piece in pieces])
+    # turn by turn: the arrays of each then stay in a core's own cache
+    shaded = np.concatenate([_shaded(view.box, u, v, turn) for turn in throws])
     step, clearness = _explained(u / 100, v / 100, np.log(light[seen]), shaded)
     clearness = clearness.reshape(turns.shape)
     i, j = np.unravel_index(int(np.argmax(clearness)), clearness.shape)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -73,10 +72,12 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     light = np.empty((rows, columns), dtype=np.float32)
     usable = np.empty((rows, columns), dtype=bool)
     clipped_count = dark_count = 0
-    # cubic: linear interpolation would take up to 8 % off the shortest ripples
     border, outside = (math.nan,) * 4, (4,) * 4
-    for part in _strips(rows, s_fine.size):
+    at_once = max(1, STRIP_SAMPLES // s_fine.size)
+    for first in range(0, rows, at_once):
+        part = slice(first, first + at_once)
         x, y = _grid_px(view, s_fine, z[part], (x0, y0))
+        # cubic: linear interpolation would take up to 8 % off the shortest ripples
         samples = cv2.remap(crop.light, x, y, cv2.INTER_CUBIC, borderValue=border)
         state = np.asarray(cv2.remap(states, x, y, cv2.INTER_NEAREST, borderValue=outside))
         # column by column: sums along a short last axis are slow
@@ -122,26 +123,16 @@ def _slope(at_mm: NDArray[np.float64], light: NDArray[np.float32], *, axis: int)
     return float(np.polyfit(at_mm[seen], np.log(np.maximum(mean, 1e-4)), 1)[0])
 
 
-def _strips(rows: int, width: int) -> Iterator[slice]:
-    """Rows in pieces of about STRIP_SAMPLES."""
-    height = max(1, STRIP_SAMPLES // width)
-    for start in range(0, rows, height):
-        yield slice(start, min(start + height, rows))
-
-
 def _grid_px(
     view: FaceView,
     s_mm: NDArray[np.float64],
     z_mm: NDArray[np.float64],
     origin_px: tuple[int, int],
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Points of a grid of the face, x and y, (n_z, n_s) each, in a part of the picture that begins
-    at a pixel.
-    """
-    camera = view.camera
+    """A grid of the face, x and y, (n_z, n_s) each, in a part of the picture from a pixel on."""
     starts = view.points_mm(np.zeros(z_mm.size), z_mm)
-    way = view.points_mm(np.ones(1), np.zeros(1))[0] - view.points_mm(np.zeros(1), np.zeros(1))[0]
-    x, y = camera.project_rows(starts, way, s_mm)
+    edge, further = view.points_mm(np.array([0.0, 1.0]), np.zeros(2))
+    x, y = view.camera.project_rows(starts, further - edge, s_mm)
     x -= np.float32(origin_px[0])
     y -= np.float32(origin_px[1])
     return x, y

@@ -6,7 +6,7 @@ each of them all along, whatever lies on both sides. Nothing else on the sheet h
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -47,19 +47,9 @@ def snap_to_edges(photo: Photo, camera: Camera, box: Box) -> Box:
         offers = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         doubt = FAR_DOUBT * ((offers / REACH) ** 2).sum(axis=1)
         best = offers[int(np.argmax(slopes.agreement(camera, box, offers) - doubt))]
-        box = moved(box, best)
+        box = box.moved(*best.tolist())
         reach = step
     return box
-
-
-def moved(box: Box, by: Array) -> Box:
-    """The box moved in x and y, mm, and turned, degrees."""
-    return replace(
-        box,
-        x_mm=box.x_mm + float(by[0]),
-        y_mm=box.y_mm + float(by[1]),
-        yaw_deg=box.yaw_deg + float(by[2]),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

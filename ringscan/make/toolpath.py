@@ -205,8 +205,7 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
 
 def _speed_mm_s(plan: Plan, layer: int) -> float:
     """Speed of a layer's wall: the plan's wherever something is measured."""
-    stretches = (plan.ramp.x, plan.ramp.y, plan.reference)
-    measured_from = min(part.first_layer for part in stretches if part is not None)
+    measured_from = min(layers.start for layers in plan.measured)
     full = plan.motion.speed_mm_s
     if layer > 0 and layer >= min(measured_from, SLOW_LAYERS):
         return full

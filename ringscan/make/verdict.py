@@ -241,7 +241,7 @@ def _ramps(
             "no command of the ramp is in the file: put it in with 'ringscan ramp', or give the "
             "command text"
         )
-        return _planned(plan)
+        return list(plan.measured)
     layers: list[range] = []
     for axis in plan.axes:
         if wrong := _inside(report.rows, axis):
@@ -266,15 +266,7 @@ def _ramps(
         if reference:
             data["reference"] = reference
         layers.append(range(ramp["first_layer"], ramp["last_layer"] + 1))
-    return layers or _planned(plan)
-
-
-def _planned(plan: Plan) -> list[range]:
-    parts = [plan.ramp_of(axis) for axis in plan.axes]
-    bands = [range(p.first_layer, p.last_layer + 1) for p in parts]
-    if plan.reference is not None:
-        bands.append(range(plan.reference.first_layer, plan.reference.last_layer + 1))
-    return bands
+    return layers or list(plan.measured)
 
 
 def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:

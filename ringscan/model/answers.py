@@ -218,8 +218,9 @@ class _FreeWaves:
     @cached_property
     def _inverse(self) -> Array:
         # strengths that all bands share are not seen once the shared profile is out: a small ridge
-        ridge = 1e-6 * np.trace(self.gram) / self.gram.shape[0]
-        return np.asarray(np.linalg.inv(self.gram + ridge * np.eye(self.gram.shape[0])))
+        size = len(self.gram)
+        ridge = 1e-6 * np.trace(self.gram) / size
+        return np.asarray(np.linalg.inv(self.gram + ridge * np.eye(size)))
 
     def products(self, rows: Array) -> Array:
         """Inner products of filtered rows (b, n) with the waves, (2, b)."""

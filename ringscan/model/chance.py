@@ -72,11 +72,12 @@ def chance_gains(problem: Problem, like: Search, *, trials: int, seed: int) -> A
     _, which = np.unique(block, return_inverse=True)
     sign = rng.choice([-1.0, 1.0], size=(trials, which.max() + 1))[:, which].astype(np.float32)
     products = found.products * _calibration(problem, found, rng).astype(np.float32)
+    flat = products.reshape(b, -1).view(np.float32)
     inverse = found.inverse.astype(np.float32)
     best = np.empty(trials)
     for start in range(0, trials, TRIALS_AT_ONCE):
         part = slice(start, start + TRIALS_AT_ONCE)
-        flipped = (sign[part] @ products.reshape(b, -1).view(np.float32)).view(np.complex64)
+        flipped = (sign[part] @ flat).view(np.complex64)
         gains = gain_of(flipped.reshape(-1, *found.gain.shape), inverse)
         best[part] = gains.max(axis=(1, 2))
     return best

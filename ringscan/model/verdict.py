@@ -28,6 +28,10 @@ SURE = 3.0
 not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated walls; a face that
 was found in a wrong place once passed with 1.8."""
 
+MORE_RIPPLE = (
+    "print with a higher acceleration or speed, and put the lamp lower at the left or right"
+)
+
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
@@ -96,8 +100,7 @@ def judge(
         return verdict(
             Outcome.NO_CALL,
             f"no ripple stands out of the wall's own texture (evidence {evidence:.0f}, a blank "
-            f"wall reaches {threshold:.0f}): print with a higher acceleration or speed, and put "
-            "the lamp lower at the left or right",
+            f"wall reaches {threshold:.0f}): {MORE_RIPPLE}",
         )
     doubts = tuple(_doubts(fit, frequency, null))
     if doubts:
@@ -107,8 +110,7 @@ def judge(
         return verdict(
             Outcome.NO_CALL,
             f"a faint ripple only (evidence {evidence:.0f}, a blank wall reaches "
-            f"{threshold:.0f}){split}: print with a higher acceleration or speed, and put the lamp "
-            "lower at the left or right",
+            f"{threshold:.0f}){split}: {MORE_RIPPLE}",
         )
     return verdict(Outcome.DISAGREEMENT if apart else Outcome.CALL, *apart)
 

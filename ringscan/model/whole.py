@@ -128,6 +128,7 @@ class WholeModel:
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
         square = small * small
+        # each is filtered as it is made: kept side by side they would take twice the memory
         columns = chain(
             (gain * change for change in changes),
             (square, square * small),

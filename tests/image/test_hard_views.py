@@ -20,7 +20,6 @@ from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose, unevenness
 from ringscan.image.reference import SheetView, find_sheet
-from ringscan.image.wire import moved
 from ringscan.layout import HEIGHT_MM, SQUARE_MM, WIDTH_MM, ring_corners, tower_outline
 
 MIDDLE_MM = (96.0, 134.0)
@@ -127,7 +126,7 @@ def test_an_empty_sheet_hides_no_bars(tmp_path):
 @pytest.mark.parametrize("by", [(4.0, -3.0, 1.5), (-5.0, 2.0, -2.0)])
 def test_edges_seen_elsewhere_first(tmp_path, monkeypatch, by):
     """Where something else has edges like a tower's, the comb still tells where it lies."""
-    monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: moved(box, np.array(by)))
+    monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box.moved(*by))
     entry, base, height = errors_mm(SMALL, locate(SMALL, photo_of(SMALL.render(), tmp_path)))
     assert entry < 0.15
     assert base < 0.15
