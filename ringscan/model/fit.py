@@ -57,7 +57,7 @@ class JointFit:
     rivals : what the search's other maxima came to
     problem : data and filter with the final noise estimate
     second : the axis's second mode, where one stands out
-    bent : how far the fit bent what it was given
+    doubts, bent : how well what it was given was known, and how far the fit bent it
     posed, found : the problem before anything was fitted, and its coarse search
     """
 
@@ -66,6 +66,7 @@ class JointFit:
     rivals: tuple[Rival, ...]
     problem: Problem
     second: Mode | None
+    doubts: Doubts
     bent: Bent
     posed: Problem
     found: Search
@@ -119,6 +120,7 @@ def _fit(walls: Walls, doubts: Doubts, *, shared: bool) -> JointFit:
         rivals=rivals,
         problem=settled.problem,
         second=second[0] if second else None,
+        doubts=doubts,
         bent=settled.bent,
         posed=posed,
         found=found,
