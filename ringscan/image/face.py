@@ -46,15 +46,18 @@ where they do not, either may have taken something else for the tower."""
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Found:
-    """The tower as found from one start: the camera is believed, the size is free."""
+    """The tower as found from one start: the camera is believed, the size is free.
 
-    start: Box
+    seen : what the start was made from
+    """
+
+    seen: Box
     outline: Outline
     edges: list[EdgePoints]
 
     @property
     def moved_mm(self) -> float:
-        return _moved_mm(self.start, self.outline.box)
+        return _moved_mm(self.seen, self.outline.box)
 
     @property
     def doubt(self) -> tuple[bool, bool, float]:
@@ -155,22 +158,22 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
             f"took it, not stretched or cropped"
         )
     starts = _starts(photo, pose.camera, find_tower(photo, view, pose, plan), sizes)
-    corners_px = pose.camera.project(np.concatenate([_corner_points(box) for box in starts]))
+    corners_px = pose.camera.project(np.concatenate([_corner_points(box) for box, _ in starts]))
     scale = _scale(corners_px[:4], *sizes)
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * scale)
 
-    def found_from(start: Box) -> _Found:
+    def found_from(start: Box, seen: Box) -> _Found:
         now = Outline.before(pose, start)
         for reach in (WIDE_MM, NARROW_MM):
             edges = _find_edges(crop, now, pose, plan, corners, reach)
             _check_edges(photo, edges)
             now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
-        return _Found(start=start, outline=now, edges=edges)
+        return _Found(seen=seen, outline=now, edges=edges)
 
     found, refused = [], []
     for start in starts:
         try:
-            found.append(found_from(start))
+            found.append(found_from(*start))
         except FaceError as error:
             refused.append(error)
     if not found:
@@ -213,19 +216,29 @@ def _corner_points(box: Box) -> NDArray[np.float64]:
     return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
 
 
-def _starts(photo: Photo, camera: Camera, found: Box, sizes: tuple[float, float]) -> list[Box]:
-    """Where to look for the tower's edges from, when the comb says that it is at `found`."""
+def _starts(
+    photo: Photo, camera: Camera, found: Box, sizes: tuple[float, float]
+) -> list[tuple[Box, Box]]:
+    """Where to look for the tower's edges from, when the comb says that it is at `found`.
+
+    Each start comes with the box that was seen.
+    """
     snapped = snap_to_edges(photo, camera, found)
     planned = replace(found, width_mm=sizes[0], height_mm=sizes[1])
     resized = max(abs(found.width_mm / sizes[0] - 1), abs(found.height_mm / sizes[1] - 1))
     if _moved_mm(found, snapped) <= APART_MM and resized <= APART_SIZE:
-        return [snapped]
-    return [snapped, planned]
+        return [(snapped, snapped)]
+    return [(snapped, snapped), (planned, found)]
 
 
 def _moved_mm(before: Box, after: Box) -> float:
+    """How far a box is from another; of two sizes, by those edges that are nearest."""
+    way = np.array([after.x_mm - before.x_mm, after.y_mm - before.y_mm])
+    across, along = np.abs(np.array(after.axes) @ way)
+    across -= abs(after.width_mm - before.width_mm) / 2
+    along -= abs(after.height_mm - before.height_mm) / 2
     turned = math.radians(after.yaw_deg - before.yaw_deg) * after.height_mm / 2
-    return math.hypot(after.x_mm - before.x_mm, after.y_mm - before.y_mm) + abs(turned)
+    return math.hypot(max(across, 0.0), max(along, 0.0)) + abs(turned)
 
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:

@@ -15,12 +15,20 @@ from tower_scene import Scene, make_plan
 
 from ringscan.errors import SheetError
 from ringscan.image import face
+from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose, unevenness
 from ringscan.image.reference import SheetView, find_sheet
-from ringscan.layout import HEIGHT_MM, SQUARE_MM, WIDTH_MM, ring_corners, tower_outline
+from ringscan.layout import (
+    HEIGHT_MM,
+    SQUARE_MM,
+    TOWER_CENTRE,
+    WIDTH_MM,
+    ring_corners,
+    tower_outline,
+)
 
 MIDDLE_MM = (96.0, 134.0)
 # 2.2 megapixels: 5 px per mm on the face, about half of what a phone's picture has
@@ -127,6 +135,25 @@ def test_an_empty_sheet_hides_no_bars(tmp_path):
 def test_edges_seen_elsewhere_first(tmp_path, monkeypatch, by):
     """Where something else has edges like a tower's, the comb still tells where it lies."""
     monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box.moved(*by))
+    entry, base, height = errors_mm(SMALL, locate(SMALL, photo_of(SMALL.render(), tmp_path)))
+    assert entry < 0.15
+    assert base < 0.15
+    assert height < 0.3
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_tower_seen_too_narrow_at_first(tmp_path, monkeypatch, side):
+    """Where a wall passes for sheet, the comb tells one edge of the tower, not its middle."""
+    right = np.array([math.cos(math.radians(SMALL.yaw_deg)), math.sin(math.radians(SMALL.yaw_deg))])
+
+    def narrow(*_):
+        x, y = np.array(TOWER_CENTRE) + SMALL.shift_mm + 3.5 * side * right
+        width, height = SMALL.size
+        box = Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width, height_mm=height)
+        return replace(box, width_mm=width - 7.0)
+
+    monkeypatch.setattr(face, "find_tower", narrow)
+    monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box)
     entry, base, height = errors_mm(SMALL, locate(SMALL, photo_of(SMALL.render(), tmp_path)))
     assert entry < 0.15
     assert base < 0.15
