@@ -24,7 +24,8 @@ REASON = (
 
 def judged(outcome: Outcome, *reasons: str, agree: bool = True) -> Scan:
     scan = scanned()
-    verdict = replace(scan.verdict, outcome=outcome, reasons=reasons, agree=agree)
+    limit = scan.verdict.limit if agree else 0.0
+    verdict = replace(scan.verdict, outcome=outcome, reasons=reasons, agree=agree, limit=limit)
     return replace(scan, verdict=verdict)
 
 
@@ -73,6 +74,23 @@ def test_a_disagreement_sets_nothing_and_gives_both_numbers():
     assert "set " not in text.split("verdict")[1].splitlines()[0]
     assert REASON in " ".join(text.split())
     assert table_rows(text)
+
+
+def test_how_far_the_two_answers_may_differ_is_shown():
+    scan = judged(Outcome.CALL)
+    (line,) = [ln for ln in text_of(scan).splitlines() if "apart by" in ln]
+    apart, limit = (float(x) for x in re.findall(r"\d+\.\d\d", line))
+    assert apart == pytest.approx(abs(scan.null.value - scan.spacing.frequency_hz), abs=0.005)
+    assert limit == pytest.approx(scan.verdict.limit, abs=0.005)
+    # neither blind to a print a tenth too slow, nor stricter than the noise of the two
+    assert 3 * scan.null.standard_error < limit < 0.1 * scan.frequency_hz.value
+
+
+def test_two_answers_that_agree_but_not_with_both_together():
+    scan = judged(Outcome.DISAGREEMENT, REASON)
+    text = text_of(replace(scan, verdict=replace(scan.verdict, agree=False)))
+    assert "would pass: both together disagree" in text
+    assert "they disagree" not in text
 
 
 def test_answers_that_agree_are_not_said_to_disagree_when_the_call_fails_otherwise():

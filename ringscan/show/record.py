@@ -49,6 +49,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         if known
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
+        "largest_difference": scan.verdict.limit if known else None,
         "quiet_height_mm": scan.quiet_height_mm if called else None,
         "damping_setting": _damping_setting(scan) if called else None,
         "second_mode": _second_mode(scan) if called else None,

@@ -49,23 +49,33 @@ def _answer(scan: Scan) -> Iterator[str]:
         else:
             yield "quiet height       not on this tower: the ramp ends before it"
     if scan.verdict.outcome is not Outcome.NO_CALL:
-        agree = "they agree" if scan.verdict.agree else "they disagree"
-        null, spacing = scan.null, scan.spacing
-        off = coverage_factor(null.freedom) * null.standard_error
-        i = 1 if null.quantity is Quantity.DAMPING else 0
-        apart = coverage_factor(spacing.freedom) * math.sqrt(spacing.covariance[i, i])
-        if null.quantity is Quantity.DAMPING:
-            yield f"by turn of sign    {null.value:6.3f}      ±{off:.3f} by noise"
-            yield (
-                f"by decay           {spacing.damping_ratio:6.3f}      ±{apart:.3f} by noise: "
-                f"{agree}"
-            )
-        else:
-            yield f"by turn of sign    {null.value:6.2f} Hz   ±{off:.2f} Hz by noise"
-            yield (
-                f"by spacing         {spacing.frequency_hz:6.2f} Hz   ±{apart:.2f} Hz by noise: "
-                f"{agree}"
-            )
+        yield from _two_answers(scan)
+
+
+def _two_answers(scan: Scan) -> Iterator[str]:
+    null, spacing, verdict = scan.null, scan.spacing, scan.verdict
+    by_damping = null.quantity is Quantity.DAMPING
+    i = 1 if by_damping else 0
+    own = spacing.damping_ratio if by_damping else spacing.frequency_hz
+    own_error = math.sqrt(spacing.covariance[i, i])
+    digits, unit, gap = (3, "", "   ") if by_damping else (2, " Hz", "")
+
+    def line(name: str, value: float, rest: str) -> str:
+        return f"{name:18} {value:6.{digits}f}{unit}{gap}   {rest}"
+
+    def noise(freedom: float, error: float) -> str:
+        return f"±{coverage_factor(freedom) * error:.{digits}f}{unit} by noise"
+
+    yield line("by turn of sign", null.value, noise(null.freedom, null.standard_error))
+    yield line("by decay" if by_damping else "by spacing", own, noise(spacing.freedom, own_error))
+    apart = abs(own - null.value)
+    if verdict.agree:
+        said = "they agree"
+    elif apart > verdict.limit:
+        said = "they disagree"
+    else:
+        said = "both together disagree"
+    yield line("apart by", apart, f"{verdict.limit:.{digits}f}{unit} would pass: {said}")
 
 
 def _damping_setting(best: DampingSetting) -> Iterator[str]:
