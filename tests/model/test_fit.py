@@ -229,7 +229,7 @@ def test_answers_that_agree_are_called_if_chance_is_far(
     assert [reason.startswith(said) for reason in verdict.reasons] == ([True] if said else [])
 
 
-@pytest.mark.parametrize("share", [0.8, 0.9])
+@pytest.mark.parametrize("share", [0.8, 0.9, 0.95])
 @pytest.mark.parametrize("family", ["ZV", "ZVD", "EI"])
 def test_a_print_slower_than_told_is_no_call(family: str, share: float) -> None:
     """The spacing follows the speed that was told; the turn of sign must not follow the spacing."""
