@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from ringscan.errors import FaceError, PlanError, SheetError
+from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo, read_photo
-from ringscan.image.pose import find_pose
+from ringscan.image.pose import Pose, find_pose
 from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
@@ -20,6 +20,10 @@ from ringscan.plan import Axis, Plan
 from ringscan.plancode import SheetCode
 
 __all__ = ["CARD_MM", "Flush", "Kind", "Look", "PictureSide", "look_at", "turned"]
+
+TURNED = (
+    "the tower lies with its base away from the sheet's bottom edge: it was read turned by 180°"
+)
 
 STEPS_MM = (0.1, 0.2)
 STEPS_PER_RIPPLE = 6
@@ -36,6 +40,7 @@ class Look:
     view : where the face is in the picture
     face : its light
     findings : on the picture, good ones included
+    sheet, pose : what told the scale, where that is the sheet
     turned : whether the tower is read as lying with its base away
     contradictions : between what was given and the sheet's code, one line each
     """
@@ -47,6 +52,8 @@ class Look:
     view: FaceView
     face: Face
     findings: tuple[Finding, ...]
+    sheet: SheetView | None = None
+    pose: Pose | None = None
     turned: bool = False
     contradictions: tuple[str, ...] = ()
 
@@ -70,7 +77,7 @@ class Look:
     @property
     def remarks(self) -> tuple[str, ...]:
         """Flags that are no findings on the picture's quality."""
-        return (*self.contradictions, *self.view.flags)
+        return (*self.contradictions, *([TURNED] if self.turned else []), *self.view.flags)
 
 
 def look_at(
@@ -97,6 +104,7 @@ def look_at(
         raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")
     photo = read_photo(path, max_megapixels=max_megapixels)
     sheet = pose = None
+    base_away = False
     contradictions: tuple[str, ...] = ()
     if flush is not None:
         plan, axis = _given_plan_and_axis(photo, plan, axis)
@@ -108,7 +116,7 @@ def look_at(
         plan, axis = _plan_and_axis(photo, code, plan, axis)
         pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
         try:
-            view = locate_face(photo, sheet, pose, plan, axis)
+            view, base_away = _locate(photo, sheet, pose, plan, axis)
         except (FaceError, PlanError) as exc:
             if not contradictions:
                 raise
@@ -122,23 +130,45 @@ def look_at(
         view=view,
         face=face,
         findings=inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose),
+        sheet=sheet,
+        pose=pose,
+        turned=base_away,
         contradictions=contradictions,
     )
 
 
+def _locate(
+    photo: Photo, sheet: SheetView, pose: Pose, plan: Plan, axis: Axis
+) -> tuple[FaceView, bool]:
+    """The face, and whether the tower must lie with its base away."""
+    try:
+        return locate_face(photo, sheet, pose, plan, axis), False
+    except PlanError:
+        # corners that are much rounder at one end give a tower that lies turned another size
+        try:
+            return locate_face(photo, sheet, pose, plan, axis, base_away=True), True
+        except RingscanError:
+            pass
+        raise
+
+
 def turned(look: Look) -> Look:
-    """The same picture, read as one of a tower that lies with its base away."""
-    view = look.view.turned()
-    view = replace(
-        view,
-        flags=(
-            *view.flags,
-            "the tower lies with its base away from the sheet's bottom edge: it was read turned "
-            "by 180°",
-        ),
+    """The same picture, read as one of a tower that lies with its base away.
+
+    Raises
+    ------
+    RingscanError
+        If the tower's outline does not allow that.
+    ValueError
+        If the scale was not told by a scan sheet.
+    """
+    if look.sheet is None or look.pose is None:
+        raise ValueError("without a scan sheet the base's side is given, not read")
+    view = locate_face(
+        look.photo, look.sheet, look.pose, look.plan, look.axis, base_away=not look.turned
     )
     face = rectify_face(look.photo, view, step_mm=_step_mm(look.plan, look.axis))
-    return replace(look, view=view, face=face, turned=True)
+    return replace(look, view=view, face=face, turned=not look.turned)
 
 
 def _step_mm(plan: Plan, axis: Axis) -> float:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ringscan.errors import RingscanError
 from ringscan.image.bands import Bands, measure_bands
 from ringscan.image.face import FaceView
 from ringscan.image.rectify import Face
@@ -121,7 +122,10 @@ def scan_photo(
     if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
         return scan  # it lies in yet another way
     # a tower that was laid down the other way up is read as it lies, where that is plain
-    other = turned(look)
+    try:
+        other = turned(look)
+    except RingscanError:
+        return scan
     again = measure(other, measure_bands(other.face, other.plan, other.axis))
     to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
     plain = again.verdict.outcome is Outcome.CALL and again.verdict.over_chance > to_beat

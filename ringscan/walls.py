@@ -36,10 +36,6 @@ BLUR_PX = 0.9
 takes more off the crowded ripples near the corner than off those behind them, which without it
 would seem to decay more slowly, by 1 % of the damping ratio. Rendered pictures have 0.6 to 1.1."""
 
-TURNED_TIMES = 4.0
-"""Factor on these for a tower that lies with its base away: its outline was fitted with foot and
-top changed over. Two of three such pictures were off by four times the usual doubt."""
-
 FLAGGED_TIMES = 2.5
 """Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
 size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
@@ -135,7 +131,7 @@ def doubts_of(look: Look) -> Doubts:
     """How well scale, edge and heights of a picture are known."""
     plan, ramp = look.plan, look.plan.ramp_of(look.axis)
     per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
-    more = TURNED_TIMES if look.turned else FLAGGED_TIMES if look.edges_doubtful else 1.0
+    more = FLAGGED_TIMES if look.edges_doubtful else 1.0
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=more * SCALE_UNCERTAINTY[look.reference],

@@ -331,6 +331,15 @@ def test_a_blank_has_no_oscillator() -> None:
     assert blank.ripple_um == 0
 
 
+def test_a_turned_tower_is_seen_turned_about_its_middle() -> None:
+    as_it_should, turned = (
+        np.array(make(3).face_corners_px()) for make in (draw.random_specimen, draw.turned_specimen)
+    )
+    # the base lies where the top did, but for the perspective and a tower that is off its place
+    size_px = np.linalg.norm(as_it_should[2] - as_it_should[0])
+    assert np.abs(turned - np.roll(as_it_should, -2, axis=0)).max() < 0.05 * size_px
+
+
 def test_the_truth_is_json_and_holds_the_plan() -> None:
     specimen = draw.random_specimen(2)
     known = json.loads(json.dumps(truth(specimen), allow_nan=False, default=float))

@@ -7,7 +7,9 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
+from ringing import RingingScene
 
+from ringscan.look import TURNED
 from ringscan.model.verdict import Outcome
 from ringscan.scan import Scan, scan_photo
 
@@ -39,6 +41,20 @@ def test_a_tower_with_its_base_away_is_read_turned(tmp_path: Path) -> None:
     # what is promised of the picture itself; the corners are taken from the truth, not the fit
     assert scan.frequency_hz.value == pytest.approx(truth["natural_frequency_hz"], abs=0.5)
     assert scan.damping_ratio.value == pytest.approx(truth["damping_ratio"], abs=0.008)
+
+
+def test_a_scene_with_its_base_away_is_read_turned(tmp_path: Path) -> None:
+    scene = RingingScene(yaw_deg=181.5)
+    path = tmp_path / "turned.jpg"
+    Image.fromarray(scene.render()).save(path, quality=92)
+    scan = scan_photo(path)
+    assert scan.verdict.outcome is Outcome.CALL
+    assert TURNED in scan.flags
+    found, true = scan.frequency_hz, scene.frequency_hz
+    assert abs(found.value - true) < found.half_width
+    assert found.half_width < 0.02 * true
+    off_mm = (scan.view.corners_px - scene.corners_px) / scan.view.px_per_mm
+    assert np.abs(off_mm).max() < 0.25
 
 
 def test_an_entry_edge_on_the_other_side_is_named_and_not_called(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ enough for a length that is corrected by a fitted factor.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,16 @@ class Corners:
             drop_mm=np.minimum(drop, MAX_MM),
             known=commands.state != State.OUTSIDE.value,
             height_mm=plan.height_mm,
+        )
+
+    def turned_over(self) -> Corners:
+        """Those of a tower whose top is where its base should be."""
+        bottom_mm = np.append(0.0, self.top_mm[:-1])
+        return replace(
+            self,
+            top_mm=self.height_mm - bottom_mm[::-1],
+            drop_mm=self.drop_mm[::-1],
+            known=self.known[::-1],
         )
 
     def at(self, z_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

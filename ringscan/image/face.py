@@ -103,11 +103,7 @@ class FaceView:
     flags: tuple[str, ...]
 
     def turned(self) -> FaceView:
-        """The same face for a tower that lies with its base away, turned by 180°.
-
-        The fitted outline stays; how much which height's corners are rounded was taken for the
-        other end's, which moves it by little.
-        """
+        """The same outline read as that of a tower that lies with its base away."""
         box = replace(self.box, yaw_deg=self.box.yaw_deg + 180)
         return replace(self, box=box, corners_px=np.roll(self.corners_px, 2, axis=0))
 
@@ -138,8 +134,19 @@ class FaceView:
         return tuple(drop * slope for slope in slopes)
 
 
-def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axis) -> FaceView:
+def locate_face(
+    photo: Photo,
+    view: SheetView,
+    pose: Pose,
+    plan: Plan,
+    axis: Axis,
+    *,
+    base_away: bool = False,
+) -> FaceView:
     """Find the face of the tower that lies on the sheet.
+
+    With `base_away` it is taken to lie turned by 180°, its top where its base should be: the face
+    is then read from there, and its corners are rounded as they are at the other end.
 
     Raises
     ------
@@ -148,7 +155,8 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     PlanError
         If the tower is not of the plan's size.
     """
-    corners = Corners.of(plan, axis)
+    planned = Corners.of(plan, axis)
+    corners = planned.turned_over() if base_away else planned
     sizes = (plan.size.width_mm, plan.height_mm)
     above_mm = -pose.camera.position_mm[2] - plan.size.width_mm
     if above_mm < MIN_ABOVE_MM:
@@ -193,7 +201,7 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
     _check_outline(photo, plan, replace(best, outline=now), size, uneven)
     entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
     corners_px = _corners_px(now)
-    return FaceView(
+    face = FaceView(
         camera=now.camera,
         box=now.box,
         entry=entry,
@@ -204,11 +212,12 @@ def locate_face(photo: Photo, view: SheetView, pose: Pose, plan: Plan, axis: Axi
         sheet_size_mm=size,
         size_sd=size_sd,
         rms_mm=now.rms_mm,
-        corners=corners,
+        corners=planned,
         rounding=now.rounding,
         edge_points=tuple(now.edges),
         flags=(*_flags(now, sizes, size, size_sd), *([uneven] if uneven else [])),
     )
+    return face.turned() if base_away else face
 
 
 def _corner_points(box: Box) -> NDArray[np.float64]:

@@ -3,6 +3,7 @@
 python -m sample_images.generator samples --out sample_images
 python -m sample_images.generator random --first 1 --count 6 --out FOLDER
 python -m sample_images.generator blank --first 1 --count 4 --out FOLDER
+python -m sample_images.generator turned --first 1 --count 4 --out FOLDER
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 
 from ringscan.output import write_whole
 from sample_images.generator.camera import ideal_px, jpeg, photograph
-from sample_images.generator.draw import blank_specimen, random_specimen
+from sample_images.generator.draw import blank_specimen, random_specimen, turned_specimen
 from sample_images.generator.samples import sample_specimens
 from sample_images.generator.scene import render
 from sample_images.generator.simulate import simulate
@@ -74,7 +75,8 @@ def write(specimens: Iterable[Specimen], folder: Path) -> None:
 def main() -> None:
     """Read the command line and write the pictures it asks for."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.generator")
-    parser.add_argument("kind", choices=["samples", "random", "blank"])
+    drawn = {"random": random_specimen, "blank": blank_specimen, "turned": turned_specimen}
+    parser.add_argument("kind", choices=["samples", *drawn])
     parser.add_argument("--first", type=int, default=1, help="seed of the first picture")
     parser.add_argument("--count", type=int, default=1, help="how many, each with the next seed")
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
@@ -82,9 +84,8 @@ def main() -> None:
     if arguments.kind == "samples":
         specimens = sample_specimens()
     else:
-        make = {"random": random_specimen, "blank": blank_specimen}[arguments.kind]
         seeds = range(arguments.first, arguments.first + arguments.count)
-        specimens = (make(seed) for seed in seeds)
+        specimens = (drawn[arguments.kind](seed) for seed in seeds)
     write(specimens, arguments.out)
 
 

@@ -104,6 +104,13 @@ def blank_specimen(seed: int) -> Specimen:
     return dataclasses.replace(specimen, normal=None, along=None)
 
 
+def turned_specimen(seed: int) -> Specimen:
+    """Return the random specimen of that seed, laid down with its base away."""
+    specimen = draw(seed, f"turned-{seed:03d}", Wish())
+    pose = dataclasses.replace(specimen.pose, turn_deg=specimen.pose.turn_deg + 180)
+    return dataclasses.replace(specimen, pose=pose)
+
+
 def draw(seed: int, name: str, wish: Wish) -> Specimen:
     """Draw a specimen; what is wished for is taken as it is."""
     rng = np.random.default_rng(seed)
