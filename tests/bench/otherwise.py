@@ -4,8 +4,8 @@
 
 FOLDER holds rendered pictures and their truth.json. Laid otherwise: the face's picture is put back
 mirrored (see degrade.py); towers that only lie with their base away are rendered, by the
-generator's `turned`. Printed more slowly: the plan is told a higher speed than the tower was printed
-with. Printed is, for each way, what became of the pictures, how often a call's interval held the
+generator's `turned`. Printed more slowly: the plan is told a higher speed than the tower was
+printed with. Each way's row says what became of the pictures, how often a call's interval held the
 truth, the worst errors of those that did not, and how often the true cause was named.
 """
 
