@@ -119,8 +119,6 @@ def scan_photo(
     scan = measure(look, measure_bands(look.face, look.plan, look.axis))
     if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET:
         return scan
-    if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
-        return scan  # it lies in yet another way
     # a tower that was laid down the other way up is read as it lies, where that is plain
     try:
         other = turned(look)
@@ -128,6 +126,8 @@ def scan_photo(
         return scan
     again = measure(other, measure_bands(other.face, other.plan, other.axis))
     to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
+    if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
+        to_beat = max(to_beat, BEYOND_DOUBT)  # it may lie in yet another way
     plain = again.verdict.outcome is Outcome.CALL and again.verdict.over_chance > to_beat
     return again if plain else scan
 
