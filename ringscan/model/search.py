@@ -122,8 +122,8 @@ def _waves(problem: Problem, lam: ComplexArray) -> Coarse:
     since = drawing.passing_s - drawing.impulses.delay_s[:, None]
     used = weight != 0
     b = weight.shape[0]
-    place = since / TIME_STEP_S
-    # behind the last impulse no time is negative
+    # behind the last impulse no time is negative, but where the edge was bent it may be taken for
+    place = np.maximum(since, 0.0) / TIME_STEP_S
     low = np.where(used, np.floor(place), 0).astype(np.intp)
     share = place - low
     size = int(low.max()) + 2

@@ -1,11 +1,14 @@
 """The coarse search: its peak, its arithmetic, and what it finds by chance."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import binom
-from walls import Wall, simulate_walls
+from walls import Wall, doubts_of, simulate_walls
 
 from ringscan.model.chance import chance_gains
+from ringscan.model.given import bend, redraw
 from ringscan.model.problem import pose_problem, trial_pole
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 
@@ -44,6 +47,20 @@ def test_best_lists_separate_peaks_from_the_highest_down() -> None:
     assert heights == sorted(heights, reverse=True)
     assert heights[0] == profile.max()
     assert len({f for f, _ in peaks}) == len(peaks)
+
+
+def test_samples_that_a_bent_edge_puts_before_the_last_impulse() -> None:
+    """A second mode is searched for with the drawing that the fit bent: the samples stay in use."""
+    wall = Wall(frequency_hz=38, family="ZVDD", texture_um=1)
+    walls = simulate_walls(wall, 5)
+    problem = pose_problem(walls)
+    shifted = redraw(walls, bend(np.array([-1.5, 0, 0, 0, 0, 0]), 38.0), doubts_of(wall))
+    early = shifted.passing_s < shifted.impulses.delay_s[:, None]
+    assert (early & problem.valid).sum() > 10
+    found = search(replace(problem, drawing=shifted))
+    assert np.isfinite(found.gain).all()
+    # the ripples behind them still tell the frequency
+    assert found.best(1)[0][0] == pytest.approx(38, rel=0.1)
 
 
 def test_products_add_up_to_the_gain_of_the_best_pole() -> None:
