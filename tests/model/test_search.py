@@ -51,7 +51,7 @@ def test_best_lists_separate_peaks_from_the_highest_down() -> None:
 
 def test_samples_that_a_bent_edge_puts_before_the_last_impulse() -> None:
     """A second mode is searched for with the drawing that the fit bent: the samples stay in use."""
-    ramp = tuple(np.linspace(15, 60, 60).tolist())  # the lowest band's shaper is the slowest
+    ramp = tuple(np.linspace(60, 15, 60).tolist())  # the lowest band has the shortest shaper
     wall = Wall(frequency_hz=38, family="ZVDD", texture_um=1, commanded_hz=ramp)
     walls = simulate_walls(wall, 5)
     problem = pose_problem(walls)
