@@ -26,7 +26,8 @@ CHECKSUM_DIGITS = 7
 """Base-36 digits that hold any CRC-32."""
 
 _DIGITS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_NUMBER = r"-?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_UNSIGNED = r"(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_NUMBER = rf"-?{_UNSIGNED}"
 _WHOLE = r"[0-9]+"
 _TURNS = {Direction.COUNTER_CLOCKWISE: "+", Direction.CLOCKWISE: "-"}
 _DEFAULT_TOLERANCE = 0.05
@@ -136,7 +137,7 @@ def _ramp_text(ramp: Ramp) -> str:
 def _ramp_pattern(name: str) -> str:
     return (
         rf"(?: {name}(?P<{name}0>{_WHOLE})-(?P<{name}1>{_WHOLE}):(?P<{name}q>[FD])"
-        rf"(?P<{name}a>{_NUMBER})(?P<{name}s>[+-]{_NUMBER})"
+        rf"(?P<{name}a>{_NUMBER})(?P<{name}s>[+-]{_UNSIGNED})"
         rf"(?:/(?P<{name}n>{_WHOLE}))?(?::F(?P<{name}f>{_NUMBER}))?)?"
     )
 

@@ -212,6 +212,8 @@ def test_axis_without_ramp() -> None:
         (signed(BODY.replace("D.08", "D0.08")), "malformed"),
         (signed(BODY.replace("E.1", "E.05")), "malformed"),
         (signed(BODY.replace("V150", "V1E2")), "malformed"),
+        (signed(BODY.replace("-.01", "--.01")), "malformed"),
+        (signed(BODY.replace("+.125", "+-.125")), "malformed"),
         (signed(BODY.replace("N480", "N444444")), "size.layers = 444444"),
         (signed(BODY.replace("V150", "V3")), "motion.speed_mm_s = 3.0"),
         (signed(BODY.replace("WREN", "WREN-")), "tower = 'WREN-'"),

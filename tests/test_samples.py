@@ -91,8 +91,9 @@ def test_corners_given_by_hand_give_the_same_frequency():
     frequency = scan.frequency_hz
     assert frequency.low <= truth["natural_frequency_hz"] <= frequency.high
     assert frequency.value == pytest.approx(truth["natural_frequency_hz"], abs=0.4)
-    # corners tell the perspective less well than the sheet does, and the interval says so
-    assert frequency.half_width > by_sheet.frequency_hz.half_width
+    # the scale is the face's own size either way: neither much surer of it than with the sheet, nor
+    # much less so
+    assert frequency.half_width == pytest.approx(by_sheet.frequency_hz.half_width, rel=0.3)
 
 
 def test_wall_without_ringing_gets_no_number():
