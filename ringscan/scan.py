@@ -19,7 +19,7 @@ from ringscan.model.answers import (
     fit_spacing,
     measure_ripple,
 )
-from ringscan.model.budget import Interval, intervals
+from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Interval, intervals
 from ringscan.model.causes import (
     BEYOND_DOUBT,
     CLEARLY,
@@ -138,7 +138,8 @@ def measure(look: Look, bands: Bands) -> Scan:
     blur_mm = BLUR_PX / look.view.px_per_mm
     walls = walls_of(bands, plan, axis, blur_mm)
     fit = fit_jointly(walls, doubts_of(look))
-    frequency, damping = intervals(fit.estimate)
+    beyond = PHOTO if look.reference is Kind.SHEET else WITHOUT_SHEET
+    frequency, damping = intervals(fit.estimate, beyond)
     spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)
     null = fit_null(fit, spacing, ramp.quantity)
