@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from ringscan.plancode import SheetCode
 
 __all__ = ["CARD_MM", "Flush", "Kind", "Look", "PictureSide", "look_at", "turned"]
 
-TURNED = (
+READ_TURNED = (
     "the tower lies with its base away from the sheet's bottom edge: it was read turned by 180°"
 )
 
@@ -77,7 +78,7 @@ class Look:
     @property
     def remarks(self) -> tuple[str, ...]:
         """Flags that are no findings on the picture's quality."""
-        return (*self.contradictions, *([TURNED] if self.turned else []), *self.view.flags)
+        return (*self.contradictions, *([READ_TURNED] if self.turned else []), *self.view.flags)
 
 
 def look_at(
@@ -145,10 +146,8 @@ def _locate(
         return locate_face(photo, sheet, pose, plan, axis), False
     except PlanError:
         # corners that are much rounder at one end give a tower that lies turned another size
-        try:
+        with suppress(RingscanError):
             return locate_face(photo, sheet, pose, plan, axis, base_away=True), True
-        except RingscanError:
-            pass
         raise
 
 
@@ -164,11 +163,9 @@ def turned(look: Look) -> Look:
     """
     if look.sheet is None or look.pose is None:
         raise ValueError("without a scan sheet the base's side is given, not read")
-    view = locate_face(
-        look.photo, look.sheet, look.pose, look.plan, look.axis, base_away=not look.turned
-    )
+    view = locate_face(look.photo, look.sheet, look.pose, look.plan, look.axis, base_away=True)
     face = rectify_face(look.photo, view, step_mm=_step_mm(look.plan, look.axis))
-    return replace(look, view=view, face=face, turned=not look.turned)
+    return replace(look, view=view, face=face, turned=True)
 
 
 def _step_mm(plan: Plan, axis: Axis) -> float:

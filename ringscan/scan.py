@@ -117,7 +117,7 @@ def scan_photo(
         max_megapixels=max_megapixels,
     )
     scan = measure(look, measure_bands(look.face, look.plan, look.axis))
-    if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET:
+    if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET or look.turned:
         return scan
     # a tower that was laid down the other way up is read as it lies, where that is plain
     try:

@@ -135,7 +135,7 @@ def doubts_of(look: Look) -> Doubts:
     per_layer = ramp.step / ramp.layers_per_step if ramp.quantity is Quantity.FREQUENCY else 0.0
     more = FLAGGED_TIMES if look.edges_doubtful else 1.0
     # without a sheet the face's own size is the scale, whatever else is in doubt
-    by_size = 1.0 if look.reference is not Kind.SHEET else more
+    by_size = more if look.reference is Kind.SHEET else 1.0
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=by_size * SCALE_UNCERTAINTY[look.reference],

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from ringing import RingingScene
 
-from ringscan.look import TURNED
+from ringscan.look import READ_TURNED
 from ringscan.model.verdict import Outcome
 from ringscan.scan import Scan, scan_photo
 
@@ -49,7 +49,7 @@ def test_a_scene_with_its_base_away_is_read_turned(tmp_path: Path) -> None:
     Image.fromarray(scene.render()).save(path, quality=92)
     scan = scan_photo(path)
     assert scan.verdict.outcome is Outcome.CALL
-    assert TURNED in scan.flags
+    assert READ_TURNED in scan.flags
     found, true = scan.frequency_hz, scene.frequency_hz
     assert abs(found.value - true) < found.half_width
     assert found.half_width < 0.02 * true

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
 from ringscan.model.problem import trial_pole
+from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,12 @@ class PoleEstimate:
     def pole(self) -> complex:
         """The pole ``lam``."""
         return trial_pole(self.frequency_hz, self.damping_ratio)
+
+    def value_of(self, quantity: Quantity) -> tuple[float, float]:
+        """Natural frequency or damping ratio, by what a ramp is of, and its standard error."""
+        i = 1 if quantity is Quantity.DAMPING else 0
+        value = (self.frequency_hz, self.damping_ratio)[i]
+        return value, float(np.sqrt(self.covariance[i, i]))
 
 
 def descend(look: Callable[[Array], Tangent], at: Array, *, rounds: int = ROUNDS) -> Tangent:

@@ -153,20 +153,18 @@ def _useless(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator
 
 def _compare(fit: JointFit, spacing: PoleEstimate, null: NullEstimate) -> tuple[float, str | None]:
     """How far the two answers may differ, and the reason if they disagree."""
-    joint, doubts = fit.estimate, fit.doubts
-    by_damping = null.quantity is Quantity.DAMPING
-    i = 1 if by_damping else 0
-    own = spacing.damping_ratio if by_damping else spacing.frequency_hz
-    all_in_all = joint.damping_ratio if by_damping else joint.frequency_hz
+    doubts, by_damping = fit.doubts, null.quantity is Quantity.DAMPING
+    own, own_error = spacing.value_of(null.quantity)
+    all_in_all, joint_error = fit.estimate.value_of(null.quantity)
     # a stretch moves the spacing alone, a wrong height the turn of sign alone
     least = LEAST_DAMPING_ERROR if by_damping else hypot(LEAST_FREQUENCY_ERROR, doubts.stretch)
     ramp = 0.0 if by_damping else doubts.height_mm * doubts.hz_per_mm
-    error = hypot(float(np.sqrt(spacing.covariance[i, i])), least * own)
+    error = hypot(own_error, least * own)
     k = APART * coverage_factor(min(spacing.freedom, null.freedom))
     limit = k * hypot(error, null.standard_error, ramp)
     agree = abs(own - null.value) <= limit
     # a turn of sign that says little agrees with all; what both say together must fit either
-    if agree and abs(own - all_in_all) <= k * hypot(error, float(np.sqrt(joint.covariance[i, i]))):
+    if agree and abs(own - all_in_all) <= k * hypot(error, joint_error):
         return limit, None
     said = (
         f"the ripples' decay says a damping ratio of {own:.3f}, their turn of sign says "

@@ -26,7 +26,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
     called = scan.verdict.outcome is Outcome.CALL
     known = scan.verdict.outcome is not Outcome.NO_CALL
     frequency, damping = scan.frequency_hz, scan.damping_ratio
-    spacing_error = math.sqrt(scan.spacing.covariance[0, 0])
+    spacing_hz, spacing_error = scan.spacing.value_of(Quantity.FREQUENCY)
     record = {
         "record_version": RECORD_VERSION,
         "ringscan_version": version("ringscan"),
@@ -42,10 +42,8 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "damping_ratio": damping.value if called else None,
         "damping_ratio_interval": _ends(damping) if called else None,
         **_null(scan, known=known),
-        "spacing_frequency_hz": scan.spacing.frequency_hz if known else None,
-        "spacing_frequency_interval_hz": _around(
-            scan.spacing.frequency_hz, spacing_error, scan.spacing.freedom
-        )
+        "spacing_frequency_hz": spacing_hz if known else None,
+        "spacing_frequency_interval_hz": _around(spacing_hz, spacing_error, scan.spacing.freedom)
         if known
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,

@@ -55,9 +55,7 @@ def _answer(scan: Scan) -> Iterator[str]:
 def _two_answers(scan: Scan) -> Iterator[str]:
     null, spacing, verdict = scan.null, scan.spacing, scan.verdict
     by_damping = null.quantity is Quantity.DAMPING
-    i = 1 if by_damping else 0
-    own = spacing.damping_ratio if by_damping else spacing.frequency_hz
-    own_error = math.sqrt(spacing.covariance[i, i])
+    own, own_error = spacing.value_of(null.quantity)
     digits, unit, gap = (3, "", "   ") if by_damping else (2, " Hz", "")
 
     def line(name: str, value: float, rest: str) -> str:

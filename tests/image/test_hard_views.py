@@ -144,13 +144,12 @@ def test_edges_seen_elsewhere_first(tmp_path, monkeypatch, by):
 @pytest.mark.parametrize("side", [-1, 1])
 def test_a_tower_seen_too_narrow_at_first(tmp_path, monkeypatch, side):
     """Where a wall passes for sheet, the comb tells one edge of the tower, not its middle."""
-    right = np.array([math.cos(math.radians(SMALL.yaw_deg)), math.sin(math.radians(SMALL.yaw_deg))])
+    _, right, _ = SMALL.frame
 
     def narrow(*_):
         x, y = np.array(TOWER_CENTRE) + SMALL.shift_mm + 3.5 * side * right
         width, height = SMALL.size
-        box = Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width, height_mm=height)
-        return replace(box, width_mm=width - 7.0)
+        return Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width - 7.0, height_mm=height)
 
     monkeypatch.setattr(face, "find_tower", narrow)
     monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box)
