@@ -221,7 +221,8 @@ def _answer(
     if repeats:
         frequency, damping = pool_repeats(hz, error_hz), pool_repeats(log_zeta, error_log)
     else:
-        # what the model leaves out of one tower it leaves out of all
+        # what the model leaves out of one tower it leaves out of all; what is missing without a
+        # sheet differs from picture to picture
         frequency = pool(hz, error_hz, common=PHOTO.frequency * float(np.median(hz)))
         damping = pool(log_zeta, error_log, common=PHOTO.damping_ratio)
     for part in (part for part, is_out in zip(parts, out, strict=True) if is_out):

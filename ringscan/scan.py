@@ -19,7 +19,7 @@ from ringscan.model.answers import (
     fit_spacing,
     measure_ripple,
 )
-from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Interval, intervals
+from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Beyond, Interval, intervals
 from ringscan.model.causes import (
     BEYOND_DOUBT,
     CLEARLY,
@@ -171,8 +171,8 @@ def measure(look: Look, bands: Bands) -> Scan:
             frequency.value,
         ),
         quiet_height_mm=quiet,
-        damping_setting=_damping_setting(fit.estimate, plan, axis),
-        second_mode=second_mode(fit, plan.shaper),
+        damping_setting=_damping_setting(fit.estimate, plan, axis, beyond),
+        second_mode=second_mode(fit, plan.shaper, beyond),
         verdict=verdict,
         flags=look.flags,
     )
@@ -195,9 +195,12 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
     return replace(verdict, outcome=outcome, reasons=(*verdict.reasons, story))
 
 
-def _damping_setting(estimate: PoleEstimate, plan: Plan, axis: Axis) -> DampingSetting | None:
+def _damping_setting(
+    estimate: PoleEstimate, plan: Plan, axis: Axis, beyond: Beyond
+) -> DampingSetting | None:
     ramp = plan.ramp_of(axis)
     if ramp.quantity is Quantity.FREQUENCY or ramp.frequency_hz is None:
         return None
     settings = plan.commands(axis).damping_ratio
-    return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings[~np.isnan(settings)])
+    settings = settings[~np.isnan(settings)]
+    return best_damping(estimate, plan.shaper, ramp.frequency_hz, settings, beyond)

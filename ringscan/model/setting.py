@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import Interval, full_covariance, intervals
+from ringscan.model.budget import PHOTO, Beyond, Interval, full_covariance, intervals
 from ringscan.model.estimate import LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
@@ -59,7 +59,11 @@ class SecondMode:
 
 
 def best_damping(
-    estimate: PoleEstimate, shaper: Shaper, frequency_hz: float, settings: Array
+    estimate: PoleEstimate,
+    shaper: Shaper,
+    frequency_hz: float,
+    settings: Array,
+    beyond: Beyond = PHOTO,
 ) -> DampingSetting:
     """Find the setting of a damping ramp at which the shaper leaves least.
 
@@ -70,6 +74,7 @@ def best_damping(
     estimate : the axis
     shaper, frequency_hz : as commanded
     settings : of the ramp, rising or falling, (n,)
+    beyond : what the model leaves out
 
     Raises
     ------
@@ -80,7 +85,7 @@ def best_damping(
     impulses = shaper_impulses(shaper, frequency_hz, settings)
     mean = np.array([estimate.frequency_hz, estimate.damping_ratio])
     # relative errors: both are positive, and the damping ratio's interval is one of its logarithm
-    covariance = full_covariance(estimate) / np.outer(mean, mean)
+    covariance = full_covariance(estimate, beyond) / np.outer(mean, mean)
     logs = np.random.default_rng(0).multivariate_normal(np.log(mean), covariance, DRAWS)
     draws = np.minimum(np.exp(logs), [np.inf, LARGEST_DAMPING])
     best = _lowest(settings, _left(impulses, draws))
@@ -97,15 +102,15 @@ def best_damping(
     )
 
 
-def second_mode(fit: JointFit, shaper: Shaper) -> SecondMode | None:
-    """Describe the fit's second mode, if it has one."""
+def second_mode(fit: JointFit, shaper: Shaper, beyond: Beyond = PHOTO) -> SecondMode | None:
+    """Describe the fit's second mode, if it has one; `beyond` is what the model leaves out."""
     if fit.second is None:
         return None
     first, second = fit.estimate, fit.second.estimate
     impulses = shaper_impulses(shaper, first.frequency_hz, np.array([first.damping_ratio]))
     poles = np.array([[e.frequency_hz, e.damping_ratio] for e in (first, second)])
     left = _left(impulses, poles)[:, 0]
-    frequency, damping = intervals(second)
+    frequency, damping = intervals(second, beyond)
     return SecondMode(
         frequency_hz=frequency,
         damping_ratio=damping,
