@@ -317,7 +317,10 @@ def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: C
         edge = max((e for e in edges if e.side is side), key=lambda e: len(e.points_px))
         if len(edge.points_px) >= ENOUGH_POINTS:
             points = OutlinePoints.of([edge])
-            off, _ = points.out_mm(plane.camera, plane.box, plane.rounding, corners)
+            about = plane.camera, plane.box, plane.rounding, corners
+            off, _ = points.out_mm(*about)
+            # a round that faces the lamp is bright up to the outline, one in the shade is not
+            off -= np.clip(off, 0.0, points.inward_mm(points.places(*about)))
             middle = float(np.median(off))
             if max(abs(middle), 1.4826 * float(np.median(np.abs(off - middle)))) > CROOKED_MM:
                 doubtful.add(side)

@@ -17,6 +17,9 @@ MIN_SEGMENT_PX = 15.0
 MIN_FAINT_PX = 40.0
 MIN_COLOUR_PX = 40.0
 """The same where only the colour changes, which is coarser in a JPEG."""
+COARSER = (2, 4)
+"""The picture is reduced so many times more as well: a tower's top is ragged, and a ground's grain
+breaks lines that are long."""
 NEAR_PX, NEAR_DEG = 2.0, 5.0
 """Pieces that lie so near to a longer one's line are parts of it."""
 MOST_LINES = 60
@@ -75,7 +78,9 @@ def find_lines(photo: Photo) -> Lines | None:
     plain = _segments(reduced, MIN_SEGMENT_PX)
     # a card may be hardly lighter than the ground it lies on
     local = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(reduced)
-    ends = np.concatenate([plain, _segments(local, MIN_FAINT_PX)])
+    ends = np.concatenate(
+        [plain, _segments(local, MIN_FAINT_PX), *(_coarse_segments(reduced, by) for by in COARSER)]
+    )
     if photo.half_rgb is not None:
         small = cv2.resize(photo.half_rgb, size, interpolation=cv2.INTER_AREA)
         colours = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB))[1:]
@@ -112,6 +117,12 @@ def _segments(plane: cv2.typing.MatLike, least_px: float) -> Array:
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(plane)[0]
     ends = np.asarray([] if found is None else found, dtype=np.float64).reshape(-1, 2, 2)
     return np.asarray(ends[np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1) > least_px])
+
+
+def _coarse_segments(plane: cv2.typing.MatLike, by: int) -> Array:
+    """The same of a reduced picture, where the picture that was reduced has them."""
+    small = cv2.resize(plane, None, fx=1 / by, fy=1 / by, interpolation=cv2.INTER_AREA)
+    return (_segments(small, MIN_FAINT_PX / by) + 0.5) * by - 0.5
 
 
 def _groups(ends: Array) -> list[Array]:

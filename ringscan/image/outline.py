@@ -223,11 +223,15 @@ class OutlinePoints:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """How far points lie outside where they should, and their standard deviation, mm."""
         places = self.places(camera, box, rounding, corners)
-        deep = CREASE_IN_MM + CREASE_SHARE * places.drop_mm
-        inward = np.where(self.crease & self.upright, deep, 0.0)
+        inward = self.inward_mm(places)
         reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
         across = np.where(self.upright, places.u_mm, places.v_mm)
         return across * self.sign - reach + inward, self.sd_mm(places)
+
+    def inward_mm(self, places: Places) -> NDArray[np.float64]:
+        """How far inside the outline the points should lie: upright creases do."""
+        deep = CREASE_IN_MM + CREASE_SHARE * places.drop_mm
+        return np.where(self.crease & self.upright, deep, 0.0)
 
     def sd_mm(self, places: Places) -> NDArray[np.float64]:
         """Standard deviation of `out_mm`."""
