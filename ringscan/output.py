@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from ringscan.errors import OutputError
 
@@ -37,7 +38,14 @@ def _same(one: Path, other: Path) -> bool:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is either what it was before or the complete new one.
+    """Write a file's content as `writing_whole` does. Raises OutputError."""
+    with writing_whole(path) as file:
+        file.write(data)
+
+
+@contextlib.contextmanager
+def writing_whole(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that is either what it was before or the complete new one.
 
     Devices and pipes are written to directly; links are followed.
 
@@ -48,9 +56,11 @@ def write_whole(path: Path, data: bytes) -> None:
     """
     try:
         if path.exists() and not path.is_file():
-            path.write_bytes(data)
+            with path.open("wb") as file:
+                yield file
         else:
-            _replace(path.resolve(), data)
+            with _replacing(path.resolve()) as file:
+                yield file
     except OSError as exc:
         folder = path.parent
         reason = exc.strerror or str(exc)
@@ -59,11 +69,12 @@ def write_whole(path: Path, data: bytes) -> None:
         raise OutputError(f"{path}: cannot be written: {reason}") from exc
 
 
-def _replace(path: Path, data: bytes) -> None:
+@contextlib.contextmanager
+def _replacing(path: Path) -> Iterator[BinaryIO]:
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o666 & ~_umask())  # mkstemp makes it private

@@ -172,6 +172,6 @@ def text_or_file(text: str | None, path: Path | None, flag: str) -> str | None:
 def read_text(path: Path) -> str:
     """Text of a user's file. Raises PlanError."""
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as exc:
         raise PlanError(f"{path}: cannot be read as text ({exc})") from exc

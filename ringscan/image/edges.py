@@ -95,6 +95,8 @@ def comb_edge(
     period = COMB_PERIOD_MM * float(sheet_scale.mean() * up.mean())
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
     windows = Windows.of(strip.along, -half, half, period)
+    if not windows.middles.size:  # a tower of a few mm
+        return _points(place, windows.middles, windows.middles, Kind.FACE_SHEET)
     difference, contrast = _bar_difference(windows, strip.light, wave)
     # at a wall's foot the paper darkens toward the wall
     out = _falls(strip.out, contrast, contrast if place.foot else difference)
@@ -116,6 +118,8 @@ def step_edges(crop: Crop, place: Place, *, reach_mm: float, wall_mm: float) -> 
     strip = Strip.of(crop, place, reach_mm, beyond_mm=WALL_SLACK[1] * wall_mm)
     half = place.box.length_mm(place.side) / 2 - END_MARGIN_MM
     windows = Windows.of(strip.along, -half, half + STEP_WINDOW_MM / 2 - 1e-3, STEP_WINDOW_MM)
+    if not windows.middles.size:
+        return []
     profiles = windows.total(strip.light) / windows.rows[:, None]
     likely = _steepness(strip.out, profiles, falling=wall_mm > 0 and not place.side.upright)
     if place.side.upright and wall_mm > MIN_PAIR_MM:

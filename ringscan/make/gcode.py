@@ -29,6 +29,9 @@ ARC_RADIUS_TOLERANCE_MM = 0.1
 
 MM_PER_INCH = 25.4
 
+LARGEST_MM = 1e5
+"""No machine goes so far, and no arc is so wide: the number is damaged."""
+
 
 class Move(NamedTuple):
     """One straight move, or one chord of an arc; positions and extrusion in mm.
@@ -65,7 +68,10 @@ _VALUE = r"([-+]?(?:\d+\.?\d*|\.\d+))"
 _PLAIN = re.compile(r"G([01])" + "".join(rf"(?: {c}{_VALUE})?" for c in "XYZEF") + r"\s*")
 _ONLY_WORDS = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+))+")
 _PARENTHESES = re.compile(r"\([^)]*\)")
-_MOTION_START = re.compile(r"(?:N\d+)?(?:G0*[0-3](?![\d.])|[XYZ][-+\d.#\[]|#|O\d)")
+_MOTION_START = re.compile(
+    r"(?:N\d+)?(?:G0*(?:[0-35]|20|21|53|90|91|92)(?![\d])|[XYZ][-+\d.#\[]|#|O\d)"
+)
+"""Begin of a line that moves, or says how the next ones are to be read."""
 _STANDARD_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60})
 _NEUTRAL_G = frozenset({4, 17, 20, 21, 40, 49, 54, 61, 61.1, 64, 80, 90, 91, 94, 98, 99})
 """G words that leave the axis words of their line to the motion in force."""
@@ -149,6 +155,8 @@ class Reader:
         for code in codes:
             self._set_mode(code, number)
         special = [code for code in codes if code not in _NEUTRAL_G and code not in (0, 1, 2, 3)]
+        if 53 in special and not moves_itself and targets:
+            raise self._error(number, "G53 without G0 or G1 on its line")
         if special and not (moves_itself and special == [53]):
             self._set_position(special[0], targets, rest)
             return []
@@ -185,7 +193,7 @@ class Reader:
             self.plane = int(code)
         elif code in (93, 95):
             raise self._error(number, f"feed mode G{code:g}: only feeds per minute are read")
-        elif 55 <= code < 60 or 81 <= code <= 89:
+        elif 5 <= code < 6 or 55 <= code < 60 or 81 <= code <= 89:
             raise self._error(number, f"G{code:g} is not read here: use plain moves")
 
     def _set_position(self, code: float, targets: dict[str, float], rest: dict[str, float]) -> None:
@@ -214,6 +222,8 @@ class Reader:
             position[axis] = origin + value * self.unit_mm
         b = (position["X"], position["Y"], position["Z"])
         e = rest.get("E", 0.0) * self.unit_mm
+        if max(map(abs, (*b, e, *(rest.get(c, 0.0) for c in "IJR")))) > LARGEST_MM:
+            raise self._error(number, f"a number is beyond {LARGEST_MM:g} mm")
         if "E" in rest and not self.relative_e and self.absolute:
             e, self._e = e - self._e, e
         if self._motion in (0, 1):

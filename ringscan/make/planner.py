@@ -7,7 +7,7 @@ as little as it can and says what and why.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, floor, log
 
 import numpy as np
@@ -52,6 +52,8 @@ SHARPEST_FIRST = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD, Family.EI2, Fam
 more sharply it is located."""
 
 MIN_SPEED_MM_S = 15
+LEAST_ACCELERATION_MM_S2 = 50.0
+"""As in a plan."""
 THINNEST_OF_NOZZLE = 0.25
 """Layers thinner than this part of the nozzle's bore do not print evenly (common practice)."""
 HEIGHT_STEP_MM = 0.02
@@ -177,6 +179,11 @@ def _check(machine: Machine, wishes: Wishes) -> None:
             f"{machine.nozzle_mm:g} mm; {0.8 * machine.nozzle_mm:.2f} to "
             f"{2.5 * machine.nozzle_mm:.2f} mm"
         )
+    if machine.acceleration_mm_s2 < LEAST_ACCELERATION_MM_S2:
+        raise PlanError(
+            f"an acceleration of {machine.acceleration_mm_s2:g} mm/s² leaves no ripple; a plan has "
+            f"{LEAST_ACCELERATION_MM_S2:g} mm/s² at least"
+        )
     for name, intended, highest in (
         ("speed", machine.speed_mm_s, machine.max_speed_mm_s),
         ("acceleration", machine.acceleration_mm_s2, machine.max_acceleration_mm_s2),
@@ -202,12 +209,17 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
         (
             h,
             bead_section_mm2(machine.line_width_mm, h),
-            max(0.0, 1 - 1 / _ramp(machine, wishes, h)[1] / MIN_LAYERS_PER_HZ),
+            max(0.0, 1 - _ramp(machine, wishes, h).layers_per_hz / MIN_LAYERS_PER_HZ),
         )
         for h in _layer_heights(machine)
     ]
     frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
     slowest = int(max(MIN_SPEED_MM_S, floor(machine.corner_speed_mm_s) + 5))
+    if slowest > machine.max_speed_mm_s:
+        raise PlanError(
+            f"the highest speed {machine.max_speed_mm_s:g} mm/s is too low for a tower: with a "
+            f"corner speed of {machine.corner_speed_mm_s:g} mm/s it takes {slowest} mm/s at least"
+        )
     best: _Choice | None = None
     for a in _accelerations(machine):
         for v in range(slowest, floor(machine.max_speed_mm_s) + 1):
@@ -255,7 +267,8 @@ def _accelerations(machine: Machine) -> list[float]:
     if high <= low:
         return [low]
     between = np.geomspace(low, high, ACCELERATIONS)[1:-1]
-    return [low, *(round(float(a), -2) for a in between), high]
+    # round numbers, which must not round beyond what the user allows
+    return [low, *(a for a in (round(float(a), -2) for a in between) if low < a < high), high]
 
 
 def _layer_heights(machine: Machine) -> list[float]:
@@ -266,8 +279,25 @@ def _layer_heights(machine: Machine) -> list[float]:
     return [round(h - i * HEIGHT_STEP_MM, 3) for i in range(count + 1)]
 
 
-def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> tuple[int, float]:
-    """Layers of the ramp, and its step in Hz from one layer to the next."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ramp:
+    """Steps of a ramp: how many, by how many Hz each, and how many layers share one."""
+
+    count: int
+    step_hz: float
+    each: int = 1
+
+    @property
+    def layers(self) -> int:
+        return self.count * self.each
+
+    @property
+    def layers_per_hz(self) -> float:
+        return self.each / self.step_hz
+
+
+def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> _Ramp:
+    """The ramp as the range and the room for it allow."""
     h = layer_height_mm
     tallest = min(layout.MAX_TOWER_HEIGHT_MM, machine.max_height_mm)
     used = BASE_MM + TOP_MM + (REFERENCE_MM if wishes.reference else 0.0)
@@ -280,22 +310,34 @@ def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> tuple[int
     span = wishes.high_hz - wishes.low_hz
     height = min(room, max(MIN_RAMP_MM, MM_PER_HZ * span))
     # two decimals keep the sheet's code short and any firmware content
-    step = max(0.01, ceil(round(100 * span / (floor(height / h) - 1), 6)) / 100)
-    return ceil(round(span / step, 6)) + 1, step
+    exact = 100 * span / (floor(height / h) - 1)
+    ramps = [
+        _Ramp(count=ceil(round(100 * span / n, 6)) + 1, step_hz=n / 100)
+        for n in range(max(1, floor(exact)), max(1, ceil(round(exact, 6))) + 10)
+    ]
+    usual = next(ramp for ramp in ramps if ramp.step_hz * 100 > exact - 1e-6)
+    if usual.layers * h >= MIN_RAMP_MM:
+        return usual
+    # a narrow range: the step is rounded the other way, or several layers share one
+    taller = [replace(ramp, each=ceil(round(MIN_RAMP_MM / h / ramp.count, 6))) for ramp in ramps]
+    fitting = [ramp for ramp in taller if ramp.layers * h <= room]
+    return min(fitting, key=lambda ramp: (ramp.each, ramp.layers), default=usual)
 
 
 def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     h = choice.layer_height
     base = ceil(round(BASE_MM / h, 6))
     reference = ceil(round(REFERENCE_MM / h, 6)) if wishes.reference else 0
-    layers, step = _ramp(machine, wishes, h)
+    ramp = _ramp(machine, wishes, h)
     first = base + reference
-    ramp = {
+    commanded: dict[str, float] = {
         "first_layer": first,
-        "last_layer": first + layers - 1,
+        "last_layer": first + ramp.layers - 1,
         "start": wishes.low_hz,
-        "step": step,
+        "step": ramp.step_hz,
     }
+    if ramp.each > 1:
+        commanded["layers_per_step"] = ramp.each
     data = {
         "tower": wishes.tower,
         "size": {
@@ -303,7 +345,7 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
             "line_width_mm": machine.line_width_mm,
             "first_layer_mm": h,
             "layer_height_mm": h,
-            "layers": first + layers + floor(TOP_MM / h),
+            "layers": first + ramp.layers + floor(TOP_MM / h),
         },
         "motion": {
             "direction": wishes.direction,
@@ -315,7 +357,7 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
             "family": next(f for f in SHARPEST_FIRST if f in wishes.families),
             "damping_ratio": wishes.damping_setting,
         },
-        "ramp": dict.fromkeys(wishes.axes, ramp),
+        "ramp": dict.fromkeys(wishes.axes, commanded),
     }
     if wishes.reference:
         data["reference"] = {"first_layer": base, "last_layer": first - 1}

@@ -6,29 +6,25 @@ the user's text before each. The original stays as it is.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
-import os
-import tempfile
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
-from ringscan.errors import GcodeError, OutputError
+from ringscan.errors import GcodeError, PlanError
 from ringscan.make.gcode import numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
-from ringscan.output import keep_apart
+from ringscan.output import keep_apart, writing_whole
 from ringscan.plan import Plan, State
 
 MARK = "; ringscan ramp 1 "
 COMMAND_MARK = "; ringscan command "
 OFF_MARK = "; ringscan off "
-"""Lines at the head of a file with a ramp: digest of plan and texts, then the texts as JSON."""
+"""Comments of a file with a ramp: digest of plan and texts, then the texts as JSON."""
 
 HEIGHT_TOLERANCE = 0.25
 """Of a layer height: more, and the commanded values would sit a layer too high or low."""
@@ -41,7 +37,7 @@ MISSING_TOP_LAYERS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
-    """What the head of a file with a ramp says."""
+    """What the marks of a file with a ramp say."""
 
     digest: str
     texts: Texts
@@ -117,6 +113,7 @@ def read_marks(path: Path) -> Marks | None:
         If the file cannot be read, or its marks were altered.
     """
     digest, found = None, {}
+    altered = "a mark of ringscan was altered"
     with open_gcode(path) as file:
         for number, line in numbered_lines(file, str(path)):
             if not line.startswith(b"; ringscan "):
@@ -129,19 +126,18 @@ def read_marks(path: Path) -> Marks | None:
                     try:
                         found[mark] = str(json.loads(text.removeprefix(mark)))
                     except ValueError as exc:
-                        raise GcodeError(
-                            f"{path}, line {number}: a mark of ringscan was altered"
-                        ) from exc
+                        raise GcodeError(f"{path}, line {number}: {altered}") from exc
     if digest is None or COMMAND_MARK not in found:
         return None
     off = found.get(OFF_MARK)
-    return Marks(
-        digest=digest,
-        texts=Texts(
+    try:
+        texts = Texts(
             command=parse_template(found[COMMAND_MARK], commands=True),
             off=None if off is None else parse_template(off, commands=False),
-        ),
-    )
+        )
+    except PlanError as exc:
+        raise GcodeError(f"{path}: {altered}: {exc}") from exc
+    return Marks(digest=digest, texts=texts)
 
 
 def _head(digest: str, texts: Texts) -> list[str]:
@@ -240,33 +236,3 @@ def _copy(
 
 def _encode(lines: list[str] | tuple[str, ...], ending: bytes) -> bytes:
     return b"".join(line.encode() + ending for line in lines)
-
-
-@contextlib.contextmanager
-def writing_whole(path: Path) -> Iterator[BinaryIO]:
-    """Open a file that appears only when it is complete.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; what was there before is untouched.
-    """
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
-    except OSError as exc:
-        raise OutputError(f"{path}: cannot be written ({exc.strerror or exc})") from exc
-    try:
-        with os.fdopen(handle, "wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        mask = os.umask(0o022)  # the only portable way to read it is to set it
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
-    except BaseException as exc:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        if isinstance(exc, OSError):
-            raise OutputError(f"{path}: cannot be written ({exc.strerror or exc})") from exc
-        raise

@@ -10,6 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from string import Formatter
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ringscan.errors import PlanError
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
@@ -24,8 +27,8 @@ PLACEHOLDERS: Mapping[str, str] = {
     "height_mm": "height of the layer's upper face",
 }
 COMMANDED = frozenset({"frequency_hz", "damping_ratio"})
-_NUMBER = r"[-+]?\d+(?:\.\d*)?|[-+]?\.\d+"
-_TEXTS = frozenset({"axis", "axis_lower", "family", "tower"})
+_NUMBER = r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+"""As a placeholder's format may write it: padded, or with an exponent."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +40,29 @@ class Template:
 
     def render(self, values: Mapping[str, str | float | int]) -> list[str]:
         """Return the lines with the values put in."""
-        return self.text.format(**{name: values[name] for name in self.fields}).splitlines()
+        return lines_of(self.text.format(**{name: values[name] for name in self.fields}))
+
+    def rounding(self, field: str, values: NDArray[np.float64]) -> float:
+        """By how much the text rounds a placeholder's values at most; NaN is left out."""
+        spec = next((s for _, name, s, _ in Formatter().parse(self.text) if name == field), "")
+        return max(
+            (abs(float(format(v, spec or "")) - v) for v in values[values == values]), default=0.0
+        )
 
     def patterns(self) -> list[re.Pattern[str]]:
         """One pattern per line that carries a placeholder or, failing that, per line."""
-        lines = self.text.splitlines()
+        lines = lines_of(self.text)
         carrying = [line for line in lines if _fields(line)]
         return [_pattern(line) for line in carrying or lines if line.strip()]
+
+
+def lines_of(text: str) -> list[str]:
+    """Lines of a user's text, cut where a machine cuts them.
+
+    `str.splitlines` also cuts at rarer characters, and a comment's rest would become a command.
+    """
+    text = text.replace("\r\n", "\n").replace("\r", "\n").removesuffix("\n")
+    return text.split("\n") if text else []
 
 
 def parse_template(text: str, *, commands: bool) -> Template:

@@ -22,7 +22,8 @@ from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.limits import require_machine
-from ringscan.make.ramp import writing_whole
+from ringscan.make.template import lines_of
+from ringscan.output import writing_whole
 from ringscan.plan import Direction, Plan
 
 FIRST_LAYER_MM_S = 20.0
@@ -35,8 +36,8 @@ LIFT_MM = 5.0
 """Height above the bed for the way to the tower, after the user's start text."""
 ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
-FLOW_SLACK = 1.01
-"""Short moves round their E to five decimals."""
+FLOW_SLACK = 1.0001
+"""E is written with five decimals: a millionth of a side's, a few more of a short one's."""
 
 
 class Style(StrEnum):
@@ -90,8 +91,11 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     Raises
     ------
     PlanError
-        If a move would leave the bed, the height or the flow limit, or the start text leaves
-        the machine in inches or relative coordinates.
+        If a move would leave the bed, the height or the flow limit, the brim does not fit, the
+        plan measures where this tower cannot be, or the start text leaves the machine in inches or
+        relative coordinates.
+    GcodeError
+        If the user's own text moves in a way that cannot be read.
     OutputError
         If the file cannot be written.
     """
@@ -102,6 +106,7 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
         flow_limit_mm3_s=bed.flow_limit_mm3_s,
         filament_mm=bed.filament_mm,
     )
+    _refuse_spoilt(plan, job.style)
     if not all(isfinite(at) for at in bed.origin_mm):
         raise PlanError("the bed's front left corner must be two numbers")
     lines = list(_lines(plan, job))
@@ -112,16 +117,30 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     return warnings
 
 
+def _refuse_spoilt(plan: Plan, style: Style) -> None:
+    """Nothing may be measured where the tower is not printed as all the rest of it."""
+    if min(layers.start for layers in plan.measured) == 0:
+        raise PlanError(
+            f"plan '{plan.tower}': layer 0 is printed slowly and with the brim; let ramp and "
+            f"reference band begin above it"
+        )
+    if style is Style.SPIRAL and max(layers.stop for layers in plan.measured) >= plan.size.layers:
+        raise PlanError(
+            f"plan '{plan.tower}': a spiral runs out on the top layer; let ramp and reference band "
+            f"end below it, or make the tower in layers"
+        )
+
+
 def _lines(plan: Plan, job: Job) -> Iterator[str]:
     yield from _head(plan, job)
     yield "G21"
     yield "G90"
     yield BEGIN_START
-    yield from job.start_text.splitlines()
+    yield from lines_of(job.start_text)
     yield BEGIN_TOWER
     yield from _tower(plan, job)
     yield BEGIN_END
-    yield from job.end_text.splitlines()
+    yield from lines_of(job.end_text)
 
 
 BEGIN_START = "; -- the user's start text"
@@ -173,6 +192,12 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
 
     yield f"G0 Z{_coordinate(LIFT_MM)} F{_feed(TRAVEL_MM_S / 5)}"
     sign = 1 if job.brim_side is BrimSide.OUTSIDE else -1
+    if half + sign * job.brim_loops * size.line_width_mm < size.line_width_mm:
+        most = int(half / size.line_width_mm) - 1
+        raise PlanError(
+            f"plan '{plan.tower}': {job.brim_loops} brim loops do not fit inside the tower; "
+            f"at most {most} do"
+        )
     for n in range(job.brim_loops, 0, -1):
         loop = _Loop(
             x=x, y=y, half=half + sign * n * size.line_width_mm, direction=plan.motion.direction
@@ -207,7 +232,7 @@ def _speed_mm_s(plan: Plan, layer: int) -> float:
     """Speed of a layer's wall: the plan's wherever something is measured."""
     measured_from = min(layers.start for layers in plan.measured)
     full = plan.motion.speed_mm_s
-    if layer > 0 and layer >= min(measured_from, SLOW_LAYERS):
+    if layer >= min(measured_from, SLOW_LAYERS):
         return full
     slow = min(FIRST_LAYER_MM_S, full)
     return slow + layer / SLOW_LAYERS * (full - slow)
@@ -276,6 +301,8 @@ def _wrong(plan: Plan, bed: Bed, move: Move) -> str:
         )
     if not -ROUNDING_MM <= move.z <= bed.max_height_mm + ROUNDING_MM:
         return f"goes to Z {move.z:g} mm; the machine allows 0 to {bed.max_height_mm:g} mm"
+    if move.e < 0 and move.length_mm > 0:
+        return f"draws filament back while it moves to X {move.x:g} Y {move.y:g}"
     if move.extrudes:
         seconds = move.length_mm / move.speed_mm_s if move.speed_mm_s > 0 else float("inf")
         flow = move.e * pi * (bed.filament_mm / 2) ** 2 / seconds

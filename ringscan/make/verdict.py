@@ -12,6 +12,7 @@ import numpy as np
 from ringscan.errors import PlanError
 from ringscan.make.assess import face_motion, visibility
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
+from ringscan.make.template import Template
 from ringscan.plan import Axis, Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02
@@ -22,7 +23,7 @@ SAME_HEIGHT = 0.25
 ONE_WALL = 0.06
 """By which one wall may be longer or shorter than its outline, as where a seam is closed."""
 SAME_VALUE = 0.006
-"""Commanded values may be rounded to two decimals."""
+"""Commanded values may be rounded to two decimals, or as the command's text rounds them."""
 
 
 class Verdict(StrEnum):
@@ -249,9 +250,11 @@ def _ramps(
                 f"the {axis.upper()} value changes in the middle of {_layers(wrong)}; it must "
                 f"change between layers"
             )
-        if _as_planned(report.rows, plan, axis):
+        if _as_planned(report.rows, plan, axis, report.texts.command):
+            planned = plan.ramp_of(axis)
+            layers.append(range(planned.first_layer, planned.last_layer + 1))
             continue
-        found = _fit(report.rows, plan, axis)
+        found = _fit(report.rows, plan, axis, report.texts.command)
         if found is None:
             spoilt.append(f"the commanded {axis.upper()} values are no regular ramp")
             continue
@@ -266,6 +269,8 @@ def _ramps(
         if reference:
             data["reference"] = reference
         layers.append(range(ramp["first_layer"], ramp["last_layer"] + 1))
+    if band := data.get("reference"):
+        layers.append(range(band["first_layer"], band["last_layer"] + 1))
     return layers or list(plan.measured)
 
 
@@ -273,10 +278,11 @@ def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:
     return [r.layer for r in rows if axis in r.commanded and r.commanded[axis].inside]
 
 
-def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis) -> bool:
+def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template) -> bool:
     commands = plan.commands(axis)
     frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
     planned = commands.frequency_hz if frequency else commands.damping_ratio
+    same = max(SAME_VALUE, 1e-9 + text.rounding(plan.ramp_of(axis).quantity, planned))
     state = commands.state
     needed = np.flatnonzero(state != "outside")
     if needed.max() >= len(rows):
@@ -285,13 +291,13 @@ def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis) -> bool:
         told = rows[layer].commanded.get(axis)
         if told is None or (told.value is None) != (state[layer] == "reference"):
             return False
-        if told.value is not None and abs(told.value - planned[layer]) > SAME_VALUE:
+        if told.value is not None and abs(told.value - planned[layer]) > same:
             return False
     return True
 
 
 def _fit(
-    rows: Sequence[LayerRow], plan: Plan, axis: Axis
+    rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template
 ) -> tuple[dict[str, Any], dict[str, int] | None] | None:
     """Ramp and reference band that the commanded values follow; None if they follow none."""
     values = np.array(
@@ -315,7 +321,9 @@ def _fit(
         first = int(given[0])
     steps = (np.arange(first, last + 1) - first) // per_step
     step, start = np.polyfit(steps, values[first : last + 1], 1)
-    if np.abs(start + step * steps - values[first : last + 1]).max() > SAME_VALUE:
+    even = start + step * steps
+    same = SAME_VALUE + text.rounding(plan.ramp_of(axis).quantity, even)
+    if np.abs(even - values[first : last + 1]).max() > same:
         return None
     reference = None
     if off and off == list(range(off[0], off[-1] + 1)):

@@ -154,6 +154,27 @@ def test_the_users_text_is_read_without_the_marks(tmp_path, plan):
     assert judge(report, plan).verdict is Verdict.READABLE
 
 
+@pytest.mark.parametrize("form", ["{frequency_hz:.1f}", "{frequency_hz:6.2f}", "{frequency_hz:e}"])
+def test_the_texts_own_form_of_numbers_is_read(tmp_path, make_plan, form):
+    """Steps of 0.12 Hz, which one decimal rounds by up to 0.05."""
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 0.12}
+    plan = make_plan(ramp={"x": ramp, "y": ramp})
+    judged = judge(read(tmp_path, plan, command=f"SET {{axis}} {form}"), plan)
+    assert judged.verdict is Verdict.READABLE, judged
+
+
+@pytest.mark.parametrize("slow", [range(28, 34), range(5, 9)], ids=["ramp", "reference"])
+def test_layers_of_the_other_axis_and_the_reference_are_tested_too(tmp_path, make_plan, slow):
+    """One axis as planned, the other's ramp shorter than planned: both must be printed evenly."""
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 1.0}
+    plan = make_plan(ramp={"x": ramp, "y": ramp})
+    printed = make_plan(ramp={"x": ramp, "y": ramp | {"last_layer": 20}})
+    slowed = dict.fromkeys(slow, 25.0)
+    judged = judge(read(tmp_path, plan, printed=printed, slow_layers=slowed), plan)
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert "speed on the faces varies" in " ".join(judged.spoilt)
+
+
 def altered(tmp_path, plan, change):
     read(tmp_path, plan)
     path = tmp_path / "r.gcode"

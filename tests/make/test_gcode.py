@@ -94,6 +94,14 @@ def test_what_does_not_move(line):
         ("G93", "feeds per minute"),
         ("G80\nX1", "no motion is in force"),
         ("G55", "use plain moves"),
+        ("G5 X10 Y5 I1 J1 P1 Q1 E1", "use plain moves"),
+        ("G53 X20 Y5", "G53 without G0 or G1"),
+        ("G91 X Y", "cannot read the move"),
+        ("G92 E[1]", "cannot read the move"),
+        ("G1 X" + "9" * 400, "beyond 100000 mm"),
+        ("G2 X1 J-100000000000000000", "beyond 100000 mm"),
+        ("G2 I1000000000000 E1", "beyond 100000 mm"),
+        ("G2 X5 R" + "9" * 400, "beyond 100000 mm"),
     ],
 )
 def test_what_it_cannot_read_it_refuses(line, what):

@@ -213,6 +213,23 @@ def test_without_a_reference_band():
     assert "relative to no shaper" in requirement(proposal, "reference band").why
 
 
+@pytest.mark.parametrize("highest", [1060.0, 1549.0, 2060.0])
+def test_the_highest_acceleration_is_never_exceeded(highest):
+    proposal = propose(machine(acceleration_mm_s2=1000.0, max_acceleration_mm_s2=highest), wishes())
+    assert 1000 <= proposal.plan.motion.acceleration_mm_s2 <= highest
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(16, 24), (40, 44), (40, 41), (40, 40.02), (40, 60), (15, 30), (40, 41.49)]
+)
+def test_narrow_ranges_have_towers_tall_enough_to_find(low, high):
+    plan = propose(machine(), wishes(low_hz=float(low), high_hz=float(high))).plan
+    ramp = plan.ramp_of("x")
+    layers = ramp.last_layer - ramp.first_layer + 1
+    assert layers * plan.size.layer_height_mm >= 40 - 1e-9
+    assert high - 1e-9 <= ramp.end < high + ramp.step
+
+
 @pytest.mark.parametrize(
     ("of_machine", "of_wishes", "what"),
     [
@@ -225,6 +242,8 @@ def test_without_a_reference_band():
         ({"max_height_mm": 40.0}, {}, "for the ramp"),
         ({}, {"families": (Family.LIST,)}, "LIST"),
         ({}, {"axes": ()}, "at least one axis"),
+        ({"acceleration_mm_s2": 20.0}, {}, "leaves no ripple"),
+        ({"corner_speed_mm_s": 300.0}, {}, "it takes 305 mm/s at least"),
         ({}, {"tower": "heron 1"}, "tower"),
     ],
 )

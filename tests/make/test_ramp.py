@@ -283,3 +283,11 @@ def test_random_lines_never_crash(tmp_path, plan):
         path.write_text("\n".join(lines), encoding="utf-8")
         with contextlib.suppress(GcodeError):
             add_ramp(path, tmp_path / "o.gcode", plan, texts())
+
+
+@pytest.mark.parametrize("text", ['"sets nothing"', '"{nowhere}"', '"{frequency_hz"'])
+def test_altered_marks_are_said_with_the_file(tmp_path, text):
+    path = tmp_path / "r.gcode"
+    path.write_text(f"; ringscan ramp 1 {'0' * 16}\n; ringscan command {text}\n")
+    with pytest.raises(GcodeError, match=r"r\.gcode: a mark of ringscan was altered"):
+        read_marks(path)

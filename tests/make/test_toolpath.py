@@ -3,7 +3,7 @@ import math
 import pytest
 from oracle import steps_of
 
-from ringscan.errors import PlanError
+from ringscan.errors import GcodeError, PlanError
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.toolpath import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style, write_toolpath
 
@@ -107,7 +107,7 @@ def test_front_and_right_are_entered_at_full_speed(tmp_path, make_plan, style, d
 
 
 @pytest.mark.parametrize("style", Style)
-@pytest.mark.parametrize("measured_from", [0, 2, 10])
+@pytest.mark.parametrize("measured_from", [1, 2, 10])
 def test_only_the_foot_is_slow_and_only_where_nothing_is_measured(
     tmp_path, make_plan, style, measured_from
 ):
@@ -165,6 +165,7 @@ def test_only_plain_words_outside_the_users_text(tmp_path, plan):
         ({"size_mm": (55.0, 180.0)}, "leaves the bed"),
         ({"max_height_mm": 8.0}, "goes to Z 8"),
         ({"flow_limit_mm3_s": 4.0}, r"needs 4\.1 mm³/s"),
+        ({"brim": 66}, "66 brim loops do not fit inside the tower; at most 65 do"),
         ({"start": "G28\nG91"}, "relative coordinates"),
         ({"start": "G20"}, "inches"),
         ({"start": "G28\nG92 X5"}, "shifted"),
@@ -187,3 +188,47 @@ def test_a_bed_with_its_origin_in_the_middle(tmp_path, plan):
     text, _ = written(tmp_path, plan, job(start="G28", end="", origin_mm=(-100.0, -90.0)))
     xs = [s.end[0] for s in wall_steps(text)]
     assert (min(xs), max(xs)) == pytest.approx((-SIDE / 2, SIDE / 2), abs=1e-3)
+
+
+def test_the_flow_limit_is_kept_to_a_few_parts_in_ten_thousand(tmp_path, plan):
+    """A bead of 0.45 by 0.2 mm with round sides, 50 mm/s: (0.25 x 0.2 + pi 0.01) x 50."""
+    flow = (0.25 * 0.2 + math.pi * 0.1**2) * 50
+    written(tmp_path, plan, job(flow_limit_mm3_s=flow * 1.0002))
+    with pytest.raises(PlanError, match="hot end melts"):
+        written(tmp_path, plan, job(flow_limit_mm3_s=flow * 0.9995))
+
+
+def test_the_most_brim_that_fits_never_draws_back(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(brim=65))
+    assert min(s.e for s in tower_steps(text)) >= 0
+
+
+def test_what_the_tower_cannot_show_is_not_made(tmp_path, make_plan):
+    bottom = make_plan(reference={"first_layer": 0, "last_layer": 9})
+    with pytest.raises(PlanError, match="layer 0 is printed slowly"):
+        written(tmp_path, bottom, job())
+    top = make_plan(size={"layers": 35}, reference=None)
+    with pytest.raises(PlanError, match="a spiral runs out on the top layer"):
+        written(tmp_path, top, job(Style.SPIRAL))
+    written(tmp_path, top, job(Style.LAYERS))
+
+
+@pytest.mark.parametrize("mark", ["\u2028", "\x85", "\x0c", "\x1e"])
+def test_a_comment_of_the_user_never_becomes_a_command(tmp_path, plan, mark):
+    """Characters at which Python ends a line, and no machine does."""
+    text, _ = written(tmp_path, plan, job(start=f"; a{mark}G1 Z-5 F300"))
+    assert f"; a{mark}G1 Z-5 F300" in text.split("\n")
+
+
+def test_links_are_followed(tmp_path, plan):
+    (tmp_path / "real.gcode").write_text("old")
+    (tmp_path / "t.gcode").symlink_to(tmp_path / "real.gcode")
+    written(tmp_path, plan, job())
+    assert (tmp_path / "t.gcode").is_symlink()
+    assert BEGIN_TOWER in (tmp_path / "real.gcode").read_text()
+
+
+@pytest.mark.parametrize("line", ["G91 X Y", "G91 E", "G91 (rel", "G20 Z"])
+def test_a_start_text_whose_mode_cannot_be_read_is_refused(tmp_path, plan, line):
+    with pytest.raises(GcodeError, match="cannot read"):
+        written(tmp_path, plan, job(start=f"G28\n{line}"))
