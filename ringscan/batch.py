@@ -41,6 +41,8 @@ class Job:
     to_record : makes a scan a dict of plain values; for processes, a function they can import
     record_version : of its form
     plan, axis, flush, check_line_mm, max_megapixels : as for `scan_photo`
+
+    Raises ValueError for an axis or a check line that no photo could be measured with.
     """
 
     to_record: Callable[[Scan], dict[str, Any]]
@@ -50,6 +52,13 @@ class Job:
     flush: Flush | None = None
     check_line_mm: float = 100.0
     max_megapixels: float = 60
+
+    def __post_init__(self) -> None:
+        """Refuse what no photo could be measured with, before the first one."""
+        if self.axis not in (None, "x", "y"):
+            raise ValueError(f"axis must be 'x' or 'y', not {self.axis!r}")
+        if not 90 <= self.check_line_mm <= 110:
+            raise ValueError(f"check_line_mm = {self.check_line_mm:g} must be 90 to 110")
 
     @property
     def identity(self) -> str:
@@ -62,8 +71,8 @@ class Job:
             self.plan and self.plan.digest,
             self.axis,
             self.flush and self.flush.said,
-            self.check_line_mm,
-            self.max_megapixels,
+            float(self.check_line_mm),
+            float(self.max_megapixels),
         ]
         return hashlib.sha256(json.dumps(deciding).encode()).hexdigest()
 
@@ -148,9 +157,11 @@ def scan_batch(
     RingscanError
         If there is no going on: the journal cannot be written, or the executor does not work.
     ValueError
-        If the job gives a face's corners, and there are several photos.
+        If the job gives a face's corners, and there are several photos, or jobs is below 1.
     """
     photos = list(dict.fromkeys(photos))
+    if jobs is not None and jobs < 1:
+        raise ValueError(f"jobs = {jobs} must be 1 or more")
     if job.flush is not None and job.flush.corners_px is not None and len(photos) > 1:
         raise ValueError(f"flush.corners_px are those of one photo, not of {len(photos)}")
     to_do = []

@@ -52,6 +52,8 @@ def scan_photo(
     ------
     RingscanError
         If the picture cannot be measured at all. "No call" is a result: see `Scan.verdict`.
+    ValueError
+        If the axis is neither "x" nor "y", or the check line is no 100 mm line's length.
     """
     return _scan_photo(
         Path(photo),
@@ -93,7 +95,8 @@ def scan_each(
     RingscanError
         If there is no going on. What is wrong with one photo is in its entry.
     ValueError
-        If `flush` holds the corners of a face, and there are several photos.
+        If `flush` holds the corners of a face, and there are several photos; if the axis is
+        neither "x" nor "y", the check line no 100 mm line's length, or jobs below 1.
     """
     job = Job(
         to_record=record.to_record,
@@ -134,7 +137,10 @@ def as_rows(result: Scan | Batch) -> list[dict[str, Any]]:
 def as_text(result: Scan | Batch, *, width: int = 80) -> str:
     """What the command line prints, without colour."""
     out = io.StringIO()
-    console = Console(file=out, width=width)
+    # in a notebook, or with colours asked for, it would write elsewhere or more than text
+    console = Console(
+        file=out, width=width, color_system=None, force_terminal=False, force_jupyter=False
+    )
     if isinstance(result, Scan):
         table.print_scan(result, console)
     else:

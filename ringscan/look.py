@@ -99,7 +99,7 @@ def look_at(
     RingscanError
         If the picture cannot be read, or sheet, plan or face cannot be found.
     ValueError
-        If the axis is neither x nor y.
+        If the axis is neither x nor y, or the check line is no 100 mm line's length.
     """
     if axis not in (None, "x", "y"):
         raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -34,7 +35,7 @@ def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = (
 def _same(one: Path, other: Path) -> bool:
     if one.exists() and other.exists():
         return one.samefile(other)
-    return one.resolve() == other.resolve()
+    return os.path.realpath(one) == os.path.realpath(other)
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -59,7 +60,7 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
             with path.open("wb") as file:
                 yield file
         else:
-            with _replacing(path.resolve()) as file:
+            with _replacing(Path(os.path.realpath(path))) as file:
                 yield file
     except OSError as exc:
         folder = path.parent
@@ -77,7 +78,8 @@ def _replacing(path: Path) -> Iterator[BinaryIO]:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(name, 0o666 & ~_umask())  # mkstemp makes it private
+        kept = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666 & ~_umask()
+        os.chmod(name, kept)  # mkstemp makes it private
         os.replace(name, path)
     except BaseException:
         with contextlib.suppress(OSError):

@@ -51,7 +51,10 @@ def _matching(pattern: Path) -> list[Path]:
 def _in_folder(folder: Path) -> list[Path]:
     try:
         found = sorted(
-            path for path in folder.iterdir() if _is_picture(path) and not os.path.isdir(path)
+            path
+            for path in folder.iterdir()
+            # hidden files are no photos, such as memory cards have beside some
+            if _is_picture(path) and not path.name.startswith(".") and not os.path.isdir(path)
         )
     except OSError as exc:
         raise PhotoError(f"{folder}: the folder cannot be read: {exc.strerror}") from exc

@@ -46,6 +46,7 @@ class Scan:
     plan, axis : what was printed, and which axis the face shows
     reference : what told the scale
     view : where the face is in the picture
+    face : its light, straightened
     bands : the layer bands' profiles
     fit : the joint fit
     spacing, null : the two independent answers
@@ -106,7 +107,7 @@ def scan_photo(
         If the picture cannot be measured at all. A picture that can be measured but says
         nothing is no error: see `Scan.verdict`.
     ValueError
-        If the axis is neither x nor y.
+        If the axis is neither x nor y, or the check line is no 100 mm line's length.
     """
     look = look_at(
         path,
@@ -122,9 +123,9 @@ def scan_photo(
     # a tower that was laid down the other way up is read as it lies, where that is plain
     try:
         other = turned(look)
+        again = measure(other, measure_bands(other.face, other.plan, other.axis))
     except RingscanError:
         return scan
-    again = measure(other, measure_bands(other.face, other.plan, other.axis))
     to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
     if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
         to_beat = max(to_beat, BEYOND_DOUBT)  # it may lie in yet another way
@@ -133,7 +134,13 @@ def scan_photo(
 
 
 def measure(look: Look, bands: Bands) -> Scan:
-    """Everything after the picture: fit the bands, cross-check, rank and judge."""
+    """Everything after the picture: fit the bands, cross-check, rank and judge.
+
+    Raises
+    ------
+    RingscanError
+        If the bands hold nothing that could be fitted.
+    """
     plan, axis = look.plan, look.axis
     blur_mm = BLUR_PX / look.view.px_per_mm
     walls = walls_of(bands, plan, axis, blur_mm)

@@ -103,7 +103,8 @@ def test_a_marked_picture_is_written_whole_or_not_at_all(
     monkeypatch.setattr(os, "fsync", full_disk)
     done = run("scan", good, "--marked", out)
     assert done.status == OUTPUT
-    assert done.error() == f"{out}: cannot be written: No space left on device"
+    assert done.err == f"ringscan: {out}: cannot be written: No space left on device\n"
+    assert "verdict: " in done.out  # what was measured is not lost
     assert (out.read_bytes() if out.exists() else None) == old
     assert set(tmp_path.iterdir()) <= {out}
 
@@ -114,7 +115,9 @@ def test_a_marked_picture_is_written_whole_or_not_at_all(
 def test_an_unwritable_place(run, good, tmp_path, made_before, place, says):
     done = run("scan", good, "--marked", tmp_path / place)
     assert done.status == OUTPUT
-    assert says in done.error()
+    assert says in done.err
+    assert done.err.count("\n") == 1
+    assert "verdict: " in done.out
     assert list(tmp_path.iterdir()) == []
 
 
@@ -222,3 +225,25 @@ def test_other_import_errors_are_not_hidden(good, monkeypatch):
     monkeypatch.setattr("ringscan.scan.scan_photo", broken)
     with pytest.raises(ImportError, match="cannot import name"):
         main(["scan", str(good)])
+
+
+def test_a_folder_without_pictures_does_not_stop_the_others(run, good, tmp_path, made_before):
+    (tmp_path / "empty").mkdir()
+    done = run("scan", good, tmp_path / "empty")
+    assert done.status == PHOTO
+    assert "verdict: " in done.out
+    assert "is a folder without pictures" in done.err
+
+
+def test_a_folder_gives_a_list_however_many_pictures_it_holds(run, good, made_before):
+    alone = json.loads(run("scan", good, "--json").out)
+    assert json.loads(run("scan", good.parent, "--json").out) == [alone]
+
+
+def test_a_file_s_name_cannot_forge_lines(run, good, tmp_path):
+    forged = tmp_path / "x\n  verdict: call; set 99.9 Hz\n\x1b[31mred.jpg"
+    forged.write_bytes(good.read_bytes())
+    for command in ("scan", "look"):
+        out = run(command, forged).out
+        assert "\x1b" not in out
+        assert "\n  verdict: call; set 99.9" not in out

@@ -11,6 +11,7 @@ from scanner import CONTENTS, Scanner
 from workloads import InTurn
 
 import ringscan
+from ringscan.batch import Job
 from ringscan.show.record import to_record
 
 DOCUMENT = Path(__file__).parent.parent / "docs" / "library.md"
@@ -154,3 +155,24 @@ def test_the_examples_run(tmp_path):
     value, low, high = map(float, printed[0].split())
     assert low < FREQUENCY_HZ < high
     assert f"WREN-1  X     {value:.2f}" in printed[1]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"axis": "X"}, {"check_line_mm": 0}, {"check_line_mm": float("nan")}, {"jobs": -1}]
+)
+def test_wrong_arguments_are_raised_before_any_photo(tmp_path, wrong):
+    with pytest.raises(ValueError, match="must be"):
+        list(ringscan.scan_each(tmp_path / "a.jpg", **wrong))
+
+
+def test_whole_numbers_are_the_same_job():
+    """The command line gives 60.0 where a script writes 60."""
+    jobs = [Job(to_record=to_record, record_version=1, max_megapixels=n) for n in (60, 60.0)]
+    assert jobs[0].identity == jobs[1].identity
+
+
+def test_text_is_text_in_a_notebook_and_where_colours_are_forced(batch, monkeypatch):
+    plain = ringscan.as_text(batch)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setattr("rich.console._is_jupyter", lambda: True)
+    assert ringscan.as_text(batch) == plain != ""

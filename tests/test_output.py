@@ -100,3 +100,19 @@ def test_failure_half_way_leaves_the_old_file_and_nothing_else(
         write_whole(path, b"new")
     assert path.read_bytes() == b"old"
     assert os.listdir(tmp_path) == ["out.bin"]
+
+
+def test_a_file_keeps_its_permissions(tmp_path: Path) -> None:
+    path = tmp_path / "private"
+    path.write_bytes(b"old")
+    path.chmod(0o600)
+    write_whole(path, b"new")
+    assert path.stat().st_mode & 0o777 == 0o600
+
+
+def test_a_link_to_itself_leads_nowhere_and_is_replaced(tmp_path: Path) -> None:
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    keep_apart([loop], [tmp_path / "other"])
+    write_whole(loop, b"data")
+    assert loop.read_bytes() == b"data"

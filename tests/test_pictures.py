@@ -65,3 +65,11 @@ def test_what_gives_nothing_is_said_and_keeps_nothing_back(monkeypatch):
 def test_impossible_names_are_no_trouble(name):
     pictures, errors = find_pictures([Path(name)])
     assert len(pictures) + len(errors) == 1
+
+
+def test_hidden_files_of_a_folder_are_no_photos(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    (card / "a.jpg").touch()
+    (card / "._a.jpg").touch()
+    assert find_pictures([card]) == ([card / "a.jpg"], [])

@@ -166,7 +166,7 @@ def test_numbers_that_json_cannot_hold_become_null():
     odd = replace(
         scan,
         quiet_height_mm=math.nan,
-        null=replace(scan.null, standard_error=math.inf),
+        verdict=replace(scan.verdict, null_half=math.inf),
         view=replace(scan.view, sheet_size_mm=(math.nan, 100.0)),
     )
     record = to_record(odd)

@@ -97,7 +97,8 @@ def _ask_until(question: str, default: str | None, check: Callable[[str], object
 
 
 def _ask_number(question: str, default: float | None) -> float:
-    return float(_ask_until(question, None if default is None else f"{default:g}", _number))
+    shown = None if default is None else f"{default:g}"
+    return float(_ask_until(question, shown, lambda text: _from_zero_up(_number(text), None)))
 
 
 def _number(text: str) -> float:
@@ -107,7 +108,7 @@ def _number(text: str) -> float:
         raise typer.BadParameter(f"{text!r} is not a number") from exc
 
 
-def _from_zero_up(number: float, flag: str) -> float:
+def _from_zero_up(number: float, flag: str | None) -> float:
     if not 0 <= number < float("inf"):
         raise typer.BadParameter(f"{number:g} is not a number from 0 up", param_hint=flag)
     return number

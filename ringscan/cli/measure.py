@@ -102,7 +102,7 @@ def look(
     from ringscan.look import look_at
     from ringscan.show.findings import look_record, print_look
 
-    pictures = _pictures(photos)
+    pictures, missing = _pictures(photos)
     flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
@@ -115,7 +115,7 @@ def look(
             print_look(found, console)
         return look_record(found)
 
-    _each(pictures, one, json_out=json_out)
+    _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
     if not all(fit):
         raise SystemExit(NOT_FIT)
 
@@ -145,7 +145,7 @@ def scan(
     from ringscan.show.record import to_record
     from ringscan.show.table import print_scan
 
-    pictures = _pictures(photos)
+    pictures, missing = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
     keep_apart([marked], [*pictures, plan])
@@ -153,17 +153,21 @@ def scan(
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = Console(soft_wrap=False)
 
+    results = []
+
     def one(photo: Path) -> dict[str, Any]:
         result = scan_photo(photo, **given)
-        if marked is not None:
-            from ringscan.show.marked import write_marked
-
-            write_marked(photo, result, marked, max_megapixels=max_megapixels)
+        results.append(result)
         if not json_out:
             print_scan(result, console, rows=rows)
         return to_record(result)
 
-    _each(pictures, one, json_out=json_out)
+    _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
+    # last of all: the result is out, whatever becomes of the picture
+    if marked is not None:
+        from ringscan.show.marked import write_marked
+
+        write_marked(pictures[0], results[0], marked, max_megapixels=max_megapixels)
 
 
 def said_of(
@@ -188,17 +192,28 @@ def said_of(
     }
 
 
-def _each(pictures: list[Path], one: Callable[[Path], dict[str, Any]], *, json_out: bool) -> None:
-    """Do one photo after the other; a bad one does not stop the rest."""
+def _each(
+    pictures: list[Path],
+    one: Callable[[Path], dict[str, Any]],
+    *,
+    json_out: bool,
+    one_alone: bool,
+    missing: list[RingscanError],
+) -> None:
+    """Do one photo after the other; a bad one does not stop the rest.
+
+    `one_alone` says that one file was given by its name: its record then is no list.
+    """
     from ringscan.show.record import to_json
 
+    one_alone = one_alone and len(pictures) == 1
     records = []
-    failed: RingscanError | None = None
+    failed = missing[-1] if missing else None
     for photo in pictures:
         try:
             records.append(one(photo))
         except RingscanError as exc:
-            if len(pictures) == 1:
+            if one_alone:
                 raise
             failed = exc
             complain(exc)
@@ -206,14 +221,17 @@ def _each(pictures: list[Path], one: Callable[[Path], dict[str, Any]], *, json_o
         if len(pictures) > 1 and not json_out:
             print()
     if json_out:
-        sys.stdout.write(to_json(records[0] if len(pictures) == 1 else records))
+        sys.stdout.write(to_json(records[0] if one_alone else records))
     if failed is not None:
         raise SystemExit(failed.exit_status)
 
 
-def _pictures(given: list[Path]) -> list[Path]:
-    """Files as they are given, and the pictures of folders and patterns."""
-    pictures, errors = find_pictures(given)
-    for _, error in errors:
-        raise error
-    return pictures
+def _pictures(given: list[Path]) -> tuple[list[Path], list[RingscanError]]:
+    """Files as they are given, and the pictures of folders and patterns; what gave none."""
+    pictures, missing = find_pictures(given)
+    errors: list[RingscanError] = [error for _, error in missing]
+    if not pictures and errors:
+        raise errors[0]
+    for error in errors:
+        complain(error)
+    return pictures, errors

@@ -19,7 +19,7 @@ from ringscan.cli.asking import (
     two_numbers,
 )
 from ringscan.cli.complain import NOT_FIT
-from ringscan.errors import OutputError, PlanError
+from ringscan.errors import OutputError
 
 if TYPE_CHECKING:
     from ringscan.make.planner import Proposal
@@ -115,8 +115,13 @@ def plan_command(
     v = ask.number("--speed", speed, "Intended speed in mm/s")
     a = ask.number("--acceleration", acceleration, "Intended acceleration in mm/s²")
     corner = ask.number("--corner-speed", corner_speed, "Speed at a 90° corner in mm/s")
-    names = ask.text("--axes", axes, "Axes: x, y or xy", "xy")
-    offered = ask.text("--families", families, "Shapers your firmware offers, like ZV,ZVD,EI")
+    names = ask.text("--axes", axes, "Axes: x, y or xy", "xy", check=read_axes)
+    offered = ask.text(
+        "--families",
+        families,
+        "Shapers your firmware offers, like ZV,ZVD,EI",
+        check=read_families,
+    )
     low, high = ask.pair("--frequencies", frequencies, "Rough range in Hz", "-", "15-75")
     ask.done()
     if expect is not None and not low <= expect <= high:
@@ -265,6 +270,10 @@ def ramp_command(
     if texts is None:
         raise typer.BadParameter("give the text that sets a value: --command or --command-file")
     dropped = texts.off is None and the_plan.reference is not None and write_plan is not None
+    if write_plan is not None and not dropped:
+        raise typer.BadParameter(
+            "--write-plan is for a plan with a reference band, and no text that switches off"
+        )
     if dropped:
         the_plan = the_plan.model_copy(update={"reference": None})
         _say(f"no reference band: {LOST_WITHOUT_REFERENCE}")
@@ -335,14 +344,13 @@ def check_command(
             print(f"{kind}: {text}")
     print("note: acceleration, corner speed and feed overrides cannot be read from the moves")
     print(judgement.line)
-    if corrected is None:
-        if judgement.verdict is Verdict.NOT_READABLE:
-            raise SystemExit(NOT_FIT)
-        return
-    if judgement.corrected is None:
-        raise PlanError(f"{source}: no plan can describe this file; {corrected} was not written")
-    write_whole(corrected, judgement.corrected.to_toml().encode())
-    _say(f"wrote {corrected}; print the scan sheet anew from it")
+    if corrected is not None and judgement.corrected is None:
+        _say(f"{corrected} was not written: no plan can describe {source}")
+    if judgement.verdict is Verdict.NOT_READABLE:
+        raise SystemExit(NOT_FIT)
+    if corrected is not None and judgement.corrected is not None:
+        write_whole(corrected, judgement.corrected.to_toml().encode())
+        _say(f"wrote {corrected}; print the scan sheet anew from it")
 
 
 def _texts(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import FaceError
 from ringscan.image.camera import Camera
-from ringscan.image.photo import Photo, srgb_table
+from ringscan.image.photo import Photo
 
 REACH_MM = 260.0
 """How far from the card's middle the face's may be."""
@@ -196,5 +196,5 @@ class _Small:
         middle = card_px.mean(axis=0)
         grown = (middle + (card_px - middle) * 1.05 + 0.5) * shrink - 0.5
         cv2.fillConvexPoly(known, np.round(grown).astype(np.int32), 0)
-        log = np.log(np.maximum(srgb_table(8), 1e-3)).astype(np.float32)
+        log = np.log(np.maximum(photo.light_of_grey8(), 1e-3)).astype(np.float32)
         return cls(log_light=log[grey], known=known, shrink=shrink)

@@ -33,13 +33,11 @@ class Grain:
     noise : standard deviation of one pixel
     px_per_layer : how far apart layer lines are seen; below 2 they alias
     moire : contrast of aliased layer lines that averaging over a layer band leaves; 0 if none can
-    moire_mm : their spacing along the layers; NaN where there are none
     """
 
     noise: float
     px_per_layer: float
     moire: float
-    moire_mm: float
 
 
 def measure_grain(photo: Photo, view: FaceView, plan: Plan) -> Grain | None:
@@ -53,13 +51,11 @@ def measure_grain(photo: Photo, view: FaceView, plan: Plan) -> Grain | None:
                 found.append((patch.noise, *patch.moire(layer_mm)))
     if not found:
         return None
-    noise, per_px, moire, alias_mm = np.array(found).T
-    some = moire > 0
+    noise, per_px, moire = np.array(found).T
     return Grain(
         noise=float(np.median(noise)),
         px_per_layer=float(np.median(per_px)),
         moire=float(np.median(moire)),
-        moire_mm=float(np.median(alias_mm[some])) if some.any() else math.nan,
     )
 
 
@@ -115,8 +111,8 @@ class _Patch:
             float(np.median(power[fine])) / math.log(2) / float((self.window**2).sum())
         )
 
-    def moire(self, layer_mm: float) -> tuple[float, float, float]:
-        """Pixels per layer, contrast of aliased layer lines in a band's mean, and their spacing.
+    def moire(self, layer_mm: float) -> tuple[float, float]:
+        """Pixels per layer, and contrast of aliased layer lines in a band's mean.
 
         At the pixels' centres an aliased wave and the true one have the same values: so its
         contrast is that of a wave with the layers' own spacing.
@@ -124,10 +120,9 @@ class _Patch:
         per_px = self.slope[1] / layer_mm  # layers per px along x and y
         apart = 1 / float(np.linalg.norm(per_px))
         if np.abs(per_px).max() < 0.5:
-            return apart, 0.0, math.nan
+            return apart, 0.0
         at = np.arange(len(self.relative))
         wave = np.exp(2j * np.pi * (per_px[0] * at[None, :] + per_px[1] * at[:, None]))
         size = 2 * abs(complex((self.relative * self.window * wave).sum())) / self.window.sum()
         seen = (per_px - np.round(per_px)) @ np.linalg.inv(self.slope)  # cycles per mm of s and z
-        left = float(size) * abs(float(np.sinc(seen[1] * BAND_MM)))
-        return apart, left, 1 / max(abs(float(seen[0])), 1e-6)
+        return apart, float(size) * abs(float(np.sinc(seen[1] * BAND_MM)))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ringscan import layout
 from ringscan.image.box import Box
 from ringscan.image.face import FaceView
-from ringscan.image.photo import BLACK_LEVEL, Photo, srgb_table
+from ringscan.image.photo import BLACK_LIGHT, Photo
 from ringscan.image.pose import Pose
 from ringscan.image.reference import SheetView
 from ringscan.image.shrink import shrunk
@@ -65,7 +65,7 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
     true_mm = drawn * pose.sheet_scale
     hull = view.box.shadow_hull(view.camera.position_mm)
     away = np.array([cv2.pointPolygonTest(hull, p, True) for p in true_mm.tolist()])
-    seen = (away < -MARGIN_MM) & (light > srgb_table(8)[round(255 * BLACK_LEVEL) + 1])
+    seen = (away < -MARGIN_MM) & (light > 1.5 * BLACK_LIGHT)
     if seen.sum() < MIN_POINTS:
         return None
     u, v = view.box.inside_out(true_mm[seen])
@@ -88,8 +88,7 @@ def find_lamp(photo: Photo, sheet: SheetView, pose: Pose, view: FaceView) -> Lam
 def _paper(photo: Photo, sheet: SheetView) -> NDArray[np.float32]:
     """Linear light of the sheet as if nothing were printed on it, MAP_PX_PER_MM; 0 outside."""
     k = MAP_PX_PER_MM
-    scale = math.sqrt(abs(np.linalg.det(sheet.homography[:2, :2] / sheet.homography[2, 2])))
-    small, shrink = shrunk(photo.grey8(), scale / k)
+    small, shrink = shrunk(photo.grey8(), sheet.px_per_mm / k)
     off = (shrink - 1) / 2
     to_small = np.array([[shrink, 0, off], [0, shrink, off], [0, 0, 1.0]])
     warp = np.diag([k, k, 1.0]) @ np.linalg.inv(to_small @ sheet.homography)
@@ -97,7 +96,7 @@ def _paper(photo: Photo, sheet: SheetView) -> NDArray[np.float32]:
     flat = cv2.warpPerspective(small, warp, size, flags=cv2.INTER_LINEAR, borderValue=0)
     window = np.ones((round(CLOSE_MM * k) + 1,) * 2, np.uint8)
     paper = np.asarray(cv2.morphologyEx(flat, cv2.MORPH_CLOSE, window), dtype=np.uint8)
-    return srgb_table(8)[paper]
+    return photo.light_of_grey8()[paper]
 
 
 def _samples(paper: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -149,7 +149,7 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
         used = kept
     camera = expected.camera(vector)
     rms = float(np.sqrt((off[used] ** 2).mean()))
-    px_per_mm = _px_per_mm(view)
+    px_per_mm = view.px_per_mm
     if rms > 0.4 * px_per_mm or used.mean() < 0.5:
         raise SheetError(
             f"{photo.source}: the sheet's corners fit no camera to better than "
@@ -175,7 +175,7 @@ def unevenness(view: SheetView, pose: Pose) -> str | None:
     """Say that the sheet does not lie flat, if so: a curled sheet misleads in many ways."""
     seen = view.found + view.left_out
     off = view.left_out + int((~pose.used).sum())
-    rms_mm = pose.rms_px / _px_per_mm(view)
+    rms_mm = pose.rms_px / view.px_per_mm
     if off <= UNEVEN_SHARE * seen and rms_mm <= UNEVEN_MM:
         return None
     return _not_flat(off, seen, f", and these by {rms_mm:.2f} mm rms")
@@ -186,10 +186,6 @@ def _not_flat(off: int, seen: int, more: str) -> str:
         f"the scan sheet does not lie flat: {off} of its {seen} corners seen are off the plane of "
         f"the others{more}; tape the sheet down"
     )
-
-
-def _px_per_mm(view: SheetView) -> float:
-    return math.sqrt(abs(np.linalg.det(view.homography[:2, :2] / view.homography[2, 2])))
 
 
 def sheet_misses(

@@ -38,12 +38,12 @@ def name_corners(
     nowhere = np.full(places_mm.shape, np.nan)
     if len(markers_mm) < 4 * MIN_MARKERS:
         return nowhere
-    limit = MAX_SHIFT_MM * _px_per_mm(markers_mm, markers_px)
+    limit = MAX_SHIFT_MM * px_per_mm(markers_mm, markers_px)
     found, _ = cv2.findHomography(markers_mm, markers_px, cv2.USAC_MAGSAC, limit)
     if found is None:
         return nowhere
     homography = np.asarray(found, dtype=np.float64)
-    seen = _map(homography, places_mm)
+    seen = mapped(homography, places_mm)
     return np.where(_are_corners(grey, homography, places_mm)[:, None], seen, np.nan)
 
 
@@ -52,7 +52,7 @@ def _are_corners(
 ) -> NDArray[np.bool_]:
     """Whether the four squares around each place are black and white as they are drawn."""
     offsets = QUADRANT_MM * np.array([[-1.0, -1.0], [1, 1], [1, -1], [-1, 1]])
-    at = _map(homography, (places_mm[:, None] + offsets).reshape(-1, 2)).astype(np.float32)
+    at = mapped(homography, (places_mm[:, None] + offsets).reshape(-1, 2)).astype(np.float32)
     smooth = cv2.blur(grey, (3, 3))
     x, y = at.reshape(-1, 4, 2).transpose(2, 0, 1)
     levels = cv2.remap(smooth, x.copy(), y.copy(), cv2.INTER_LINEAR, borderValue=0).astype(float)
@@ -64,10 +64,17 @@ def _are_corners(
     return np.asarray(white - black > MIN_CONTRAST * np.maximum(white, 1))
 
 
-def _px_per_mm(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> float:
-    return float(np.ptp(seen, axis=0).max() / np.ptp(drawn, axis=0).max())
+def px_per_mm(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> float:
+    """Typical scale of the sheet in the picture, by the spread of its corners, (n, 2) each."""
+    return float(np.median(_spread(seen)) / np.median(_spread(drawn)))
 
 
-def _map(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography)
-    return np.asarray(mapped, dtype=np.float64).reshape(-1, 2)
+def _spread(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    distance: NDArray[np.float64] = np.linalg.norm(points - np.median(points, axis=0), axis=1)
+    return distance
+
+
+def mapped(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points by a homography, (n, 2)."""
+    found = cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography)
+    return np.asarray(found, dtype=np.float64).reshape(-1, 2)

@@ -56,7 +56,7 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     Raises
     ------
     FaceError
-        If part of the face is outside the picture.
+        If more than a tenth of the face is outside the picture.
     """
     if not 0.02 <= step_mm <= 1:
         raise ValueError(f"step_mm = {step_mm:g} must be 0.02 to 1")

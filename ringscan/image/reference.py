@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NoReturn
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import PlanError, SheetError
 from ringscan.image.photo import Photo
-from ringscan.image.recover import name_corners
+from ringscan.image.recover import mapped, name_corners, px_per_mm
 from ringscan.image.shrink import shrunk
 from ringscan.layout import CODE_BOX, MARKER_MM, SQUARE_MM, charuco_board, ring_corners
 from ringscan.plancode import SheetCode, decode_plan
@@ -62,6 +63,11 @@ class SheetView:
         """Number of corners found."""
         return len(self.corners_px)
 
+    @property
+    def px_per_mm(self) -> float:
+        """Typical scale in the picture."""
+        return px_per_mm(self.corners_mm, self.corners_px)
+
 
 def find_sheet(photo: Photo) -> SheetView:
     """Find the sheet's chessboard corners.
@@ -95,9 +101,9 @@ def find_sheet(photo: Photo) -> SheetView:
     # what was no corner is drawn elsewhere by refining it
     _check_spread(photo, drawn, possible)
     homography = np.asarray(cv2.findHomography(drawn, corners, 0)[0], dtype=np.float64)
-    off = _map(homography, drawn) - corners
-    far = np.linalg.norm(_map(homography, every_drawn) - every_corner, axis=1)
-    far_mm = far[far > GATE_MM * _px_per_mm(drawn, corners)] / _px_per_mm(drawn, corners)
+    off = mapped(homography, drawn) - corners
+    far = np.linalg.norm(mapped(homography, every_drawn) - every_corner, axis=1)
+    far_mm = far[far > GATE_MM * px_per_mm(drawn, corners)] / px_per_mm(drawn, corners)
     return SheetView(
         corners_px=corners,
         corners_mm=drawn,
@@ -189,7 +195,7 @@ def _explain_failure(
     board: cv2.aruco.CharucoBoard,
     found: int,
     possible: int,
-) -> None:
+) -> NoReturn:
     mirrored = np.ascontiguousarray(grey[:, ::-1])
     _, ids = _detect(mirrored, board, SEARCH_LONG_SIDES_PX[0], THRESHOLD_WINDOWS_PX[1])
     if len(ids) >= max(MIN_CORNERS, 2 * found):
@@ -221,7 +227,7 @@ def _gate(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.b
     """Which corners lie on a common homography."""
     if len(drawn) < MIN_CORNERS:
         return np.zeros(len(drawn), dtype=bool)
-    limit = GATE_MM * _px_per_mm(drawn, seen)
+    limit = GATE_MM * px_per_mm(drawn, seen)
     _, inside = cv2.findHomography(drawn, seen, cv2.USAC_MAGSAC, limit, maxIters=2000)
     if inside is None:
         return np.zeros(len(drawn), dtype=bool)
@@ -229,31 +235,16 @@ def _gate(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.b
     return mask
 
 
-def _px_per_mm(drawn: NDArray[np.float64], seen: NDArray[np.float64]) -> float:
-    """Typical scale of the sheet in the picture, by the spread of its corners."""
-    return float(np.median(_spread(seen)) / np.median(_spread(drawn)))
-
-
-def _spread(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    distance: NDArray[np.float64] = np.linalg.norm(points - np.median(points, axis=0), axis=1)
-    return distance
-
-
 def _refine(
     grey: NDArray[np.uint8], drawn: NDArray[np.float64], corners: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Corners to a small part of a pixel, at full size."""
-    gap_px = (SQUARE_MM - MARKER_MM) / 2 * _px_per_mm(drawn, corners)
+    gap_px = (SQUARE_MM - MARKER_MM) / 2 * px_per_mm(drawn, corners)
     half = int(np.clip(REFINE_SHARE * gap_px, 3, 11))
     criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
     start = corners.astype(np.float32).reshape(-1, 1, 2)
     fine = cv2.cornerSubPix(grey, start, (half, half), (-1, -1), criteria)
     return fine.reshape(-1, 2).astype(np.float64)
-
-
-def _map(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography)
-    return np.asarray(mapped, dtype=np.float64).reshape(-1, 2)
 
 
 def _code_crop(grey: NDArray[np.uint8], view: SheetView) -> NDArray[np.uint8]:

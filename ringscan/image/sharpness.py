@@ -62,16 +62,6 @@ class EdgeResponse:
         """Most contrast at frequencies that a ripple may have: over 1 by sharpening only."""
         return float(self.modulation[self.per_px <= FASTEST_PER_PX].max())
 
-    @property
-    def half_per_px(self) -> float:
-        """MTF50: where half of the contrast is left, cycles per px; the last one if nowhere."""
-        below = np.flatnonzero(self.modulation < 0.5)
-        if len(below) == 0:
-            return float(self.per_px[-1])
-        i = max(int(below[0]), 1)
-        pair = self.modulation[[i, i - 1]]
-        return float(np.interp(0.5, pair, self.per_px[[i, i - 1]]))
-
 
 def sheet_response(photo: Photo, sheet: SheetView) -> EdgeResponse | None:
     """Response across the sheet's upright edges: along the tower's layers, if it lies straight.

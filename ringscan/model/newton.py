@@ -68,8 +68,9 @@ def gauss_newton(
         fall = flat @ here.left.ravel() - weight * here.at
         step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
         if step @ fall < STRAIGHT * noise:
+            step = np.clip(here.at + step, lowest, highest) - here.at
             return Tangent(
-                at=np.clip(here.at + step, lowest, highest),
+                at=here.at + step,
                 jacobian=here.jacobian,
                 left=here.left - np.tensordot(step, here.jacobian, 1),
             )

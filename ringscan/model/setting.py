@@ -7,7 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import PHOTO, Beyond, Interval, full_covariance, intervals
+from ringscan.errors import PlanError
+from ringscan.model.budget import (
+    NORMAL_95,
+    PHOTO,
+    Beyond,
+    Interval,
+    coverage_factor,
+    full_covariance,
+    intervals,
+)
 from ringscan.model.estimate import LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
 from ringscan.model.shapers import Impulses, shaper_impulses
@@ -86,6 +95,8 @@ def best_damping(
     mean = np.array([estimate.frequency_hz, estimate.damping_ratio])
     # relative errors: both are positive, and the damping ratio's interval is one of its logarithm
     covariance = full_covariance(estimate, beyond) / np.outer(mean, mean)
+    # few degrees of freedom: as wide as Student's t, about as `intervals`
+    covariance *= (coverage_factor(estimate.freedom) / NORMAL_95) ** 2
     logs = np.random.default_rng(0).multivariate_normal(np.log(mean), covariance, DRAWS)
     draws = np.minimum(np.exp(logs), [np.inf, LARGEST_DAMPING])
     best = _lowest(settings, _left(impulses, draws))
@@ -107,7 +118,11 @@ def second_mode(fit: JointFit, shaper: Shaper, beyond: Beyond = PHOTO) -> Second
     if fit.second is None:
         return None
     first, second = fit.estimate, fit.second.estimate
-    impulses = shaper_impulses(shaper, first.frequency_hz, np.array([first.damping_ratio]))
+    try:
+        impulses = shaper_impulses(shaper, first.frequency_hz, np.array([first.damping_ratio]))
+    except PlanError:  # an EI shaper has none for so much damping: as the tower was printed
+        setting = np.array([shaper.damping_ratio])
+        impulses = shaper_impulses(shaper, first.frequency_hz, setting)
     poles = np.array([[e.frequency_hz, e.damping_ratio] for e in (first, second)])
     left = _left(impulses, poles)[:, 0]
     frequency, damping = intervals(second, beyond)

@@ -66,6 +66,8 @@ class Verdict:
     reasons : one line each; what was seen, and what to change
     agree : whether spacing and turn of sign tell the same, within their errors
     limit : largest difference of the two that passes for that, Hz or 1
+    own_half, null_half : half widths of the 95 % intervals of the two, Hz or 1
+    spacing_half_hz : that of the frequency by spacing, whatever is ramped
     evidence : best gain of the coarse search over the wall
     chance_threshold : gain that a blank wall reaches with probability CHANCE_LEVEL
     """
@@ -74,6 +76,9 @@ class Verdict:
     reasons: tuple[str, ...]
     agree: bool
     limit: float
+    own_half: float
+    null_half: float
+    spacing_half_hz: float
     evidence: float
     chance_threshold: float
 
@@ -94,6 +99,9 @@ def judge(
     evidence = float(fit.found.gain.max())
     threshold = chance_threshold(fit.posed, fit.found)
     limit, apart = _compare(fit, spacing, null)
+    own_error, null_error = _errors(fit, spacing, null)
+    hz_error = _own_error(fit, spacing, Quantity.FREQUENCY)
+    k = coverage_factor(spacing.freedom)
 
     def verdict(outcome: Outcome, *reasons: str) -> Verdict:
         return Verdict(
@@ -101,11 +109,14 @@ def judge(
             reasons=reasons,
             agree=apart is None,
             limit=limit,
+            own_half=k * own_error,
+            null_half=coverage_factor(null.freedom) * null_error,
+            spacing_half_hz=k * hz_error,
             evidence=evidence,
             chance_threshold=threshold,
         )
 
-    if evidence < threshold:
+    if not evidence >= threshold:  # nor if there is none
         return verdict(
             Outcome.NO_CALL,
             f"no ripple stands out of the wall's own texture (evidence {evidence:.0f}, a blank "
@@ -113,7 +124,7 @@ def judge(
         )
     if useless := tuple(_useless(fit, frequency, null)):
         return verdict(Outcome.NO_CALL, *useless)
-    if evidence < SURE * threshold:
+    if not evidence >= SURE * threshold:
         split = ", and its spacing and its turn of sign do not agree" if apart else ""
         return verdict(
             Outcome.NO_CALL,
@@ -151,17 +162,36 @@ def _useless(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator
             )
 
 
+def _own_error(fit: JointFit, spacing: PoleEstimate, quantity: Quantity) -> float:
+    """Standard uncertainty of spacing or decay: noise, and doubts of scale and model."""
+    value, error = spacing.value_of(quantity)
+    if quantity is Quantity.DAMPING:
+        return hypot(error, LEAST_DAMPING_ERROR * value)
+    return hypot(error, LEAST_FREQUENCY_ERROR * value, fit.doubts.stretch * value)
+
+
+def _height_error(fit: JointFit, null: NullEstimate) -> float:
+    """What a wrong height moves a frequency by that is read from the ramp."""
+    by_damping = null.quantity is Quantity.DAMPING
+    return 0.0 if by_damping else fit.doubts.height_mm * fit.doubts.hz_per_mm
+
+
+def _errors(fit: JointFit, spacing: PoleEstimate, null: NullEstimate) -> tuple[float, float]:
+    """Standard uncertainties of the two answers by themselves."""
+    least = LEAST_DAMPING_ERROR if null.quantity is Quantity.DAMPING else LEAST_FREQUENCY_ERROR
+    by_turn = hypot(null.standard_error, least * null.value, _height_error(fit, null))
+    return _own_error(fit, spacing, null.quantity), by_turn
+
+
 def _compare(fit: JointFit, spacing: PoleEstimate, null: NullEstimate) -> tuple[float, str | None]:
     """How far the two answers may differ, and the reason if they disagree."""
-    doubts, by_damping = fit.doubts, null.quantity is Quantity.DAMPING
-    own, own_error = spacing.value_of(null.quantity)
+    by_damping = null.quantity is Quantity.DAMPING
+    own, _ = spacing.value_of(null.quantity)
     all_in_all, joint_error = fit.estimate.value_of(null.quantity)
     # a stretch moves the spacing alone, a wrong height the turn of sign alone
-    least = LEAST_DAMPING_ERROR if by_damping else hypot(LEAST_FREQUENCY_ERROR, doubts.stretch)
-    ramp = 0.0 if by_damping else doubts.height_mm * doubts.hz_per_mm
-    error = hypot(own_error, least * own)
+    error = _own_error(fit, spacing, null.quantity)
     k = APART * coverage_factor(min(spacing.freedom, null.freedom))
-    limit = k * hypot(error, null.standard_error, ramp)
+    limit = k * hypot(error, null.standard_error, _height_error(fit, null))
     agree = abs(own - null.value) <= limit
     # a turn of sign that says little agrees with all; what both say together must fit either
     if agree and abs(own - all_in_all) <= k * hypot(error, joint_error):

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from ringscan.image.quality import Grade
 from ringscan.look import Look
+from ringscan.show.plain import one_line
 
 COLOURS = {Grade.GOOD: "green", Grade.POOR: "yellow", Grade.UNFIT: "red"}
 
@@ -19,7 +20,8 @@ def print_look(look: Look, console: Console) -> None:
     """Print every finding with its figure, and whether the picture is fit to be scanned."""
     console.print(
         Text.assemble(
-            (f"{look.plan.tower}, axis {look.axis.upper()}", "bold"), f"  {look.photo.source}"
+            (f"{look.plan.tower}, axis {look.axis.upper()}", "bold"),
+            f"  {one_line(look.photo.source)}",
         )
     )
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))

@@ -31,11 +31,10 @@ def plan_summary(proposal: Proposal) -> str:
         "",
     ]
     for r in seen.requirements:
-        lines.append(
-            f"{'ok  ' if r.met else 'GIVES'} {r.name}: {r.got}, wanted {r.wanted}"
-            if not r.met
-            else f"ok    {r.name}: {r.got} (wanted {r.wanted})"
-        )
+        if r.met:
+            lines.append(f"ok    {r.name}: {r.got} (wanted {r.wanted})")
+        else:
+            lines.append(f"GIVES {r.name}: {r.got}, wanted {r.wanted}")
         if r.why:
             lines += _wrapped(r.why, indent=6)
     if proposal.changes:

@@ -7,7 +7,7 @@ import math
 from importlib.metadata import version
 from typing import Any
 
-from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.budget import Interval
 from ringscan.model.ranking import RankedBand
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
@@ -26,7 +26,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
     called = scan.verdict.outcome is Outcome.CALL
     known = scan.verdict.outcome is not Outcome.NO_CALL
     frequency, damping = scan.frequency_hz, scan.damping_ratio
-    spacing_hz, spacing_error = scan.spacing.value_of(Quantity.FREQUENCY)
+    spacing_hz = scan.spacing.frequency_hz
     record = {
         "record_version": RECORD_VERSION,
         "ringscan_version": version("ringscan"),
@@ -43,7 +43,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "damping_ratio_interval": _ends(damping) if called else None,
         **_null(scan, known=known),
         "spacing_frequency_hz": spacing_hz if known else None,
-        "spacing_frequency_interval_hz": _around(spacing_hz, spacing_error, scan.spacing.freedom)
+        "spacing_frequency_interval_hz": _around(spacing_hz, scan.verdict.spacing_half_hz)
         if known
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
@@ -90,7 +90,7 @@ def _bands(ranking: tuple[RankedBand, ...], *, known: bool) -> list[dict[str, An
 def _null(scan: Scan, *, known: bool) -> dict[str, Any]:
     """The ramp's own answer, under the name of what it ramps."""
     null = scan.null
-    ends = _around(null.value, null.standard_error, null.freedom)
+    ends = _around(null.value, scan.verdict.null_half)
     by_damping = null.quantity is Quantity.DAMPING
     return {
         "null_frequency_hz": null.value if known and not by_damping else None,
@@ -138,8 +138,7 @@ def _ends(interval: Interval) -> list[float]:
     return [interval.low, interval.high]
 
 
-def _around(value: float, error: float, freedom: float) -> list[float]:
-    half = coverage_factor(freedom) * error
+def _around(value: float, half: float) -> list[float]:
     return [value - half, value + half]
 
 

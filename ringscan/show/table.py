@@ -11,11 +11,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from ringscan.model.budget import coverage_factor
 from ringscan.model.setting import DampingSetting, SecondMode
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
+from ringscan.show.plain import one_line
 
 ROWS = 10
 
@@ -23,7 +23,9 @@ ROWS = 10
 def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
     """Print the answer and the best `rows` bands; 0 prints them all."""
     console.print(
-        Text.assemble((f"{scan.plan.tower}, axis {scan.axis.upper()}", "bold"), f"  {scan.photo}")
+        Text.assemble(
+            (f"{scan.plan.tower}, axis {scan.axis.upper()}", "bold"), f"  {one_line(scan.photo)}"
+        )
     )
     for line in _answer(scan):
         console.print(f"  {line}", highlight=False)
@@ -47,7 +49,7 @@ def _answer(scan: Scan) -> Iterator[str]:
         if not math.isnan(scan.quiet_height_mm):
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
         else:
-            yield "quiet height       not on this tower: the ramp ends before it"
+            yield "quiet height       none within the ramp"
     if scan.verdict.outcome is not Outcome.NO_CALL:
         yield from _two_answers(scan)
 
@@ -55,17 +57,17 @@ def _answer(scan: Scan) -> Iterator[str]:
 def _two_answers(scan: Scan) -> Iterator[str]:
     null, spacing, verdict = scan.null, scan.spacing, scan.verdict
     by_damping = null.quantity is Quantity.DAMPING
-    own, own_error = spacing.value_of(null.quantity)
+    own, _ = spacing.value_of(null.quantity)
     digits, unit, gap = (3, "", "   ") if by_damping else (2, " Hz", "")
 
     def line(name: str, value: float, rest: str) -> str:
         return f"{name:18} {value:6.{digits}f}{unit}{gap}   {rest}"
 
-    def noise(freedom: float, error: float) -> str:
-        return f"±{coverage_factor(freedom) * error:.{digits}f}{unit} by noise"
+    def within(half: float) -> str:
+        return f"±{half:.{digits}f}{unit}"
 
-    yield line("by turn of sign", null.value, noise(null.freedom, null.standard_error))
-    yield line("by decay" if by_damping else "by spacing", own, noise(spacing.freedom, own_error))
+    yield line("by turn of sign", null.value, within(verdict.null_half))
+    yield line("by decay" if by_damping else "by spacing", own, within(verdict.own_half))
     apart = abs(own - null.value)
     if verdict.agree:
         said = "they agree"

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from tower_scene import Scene, make_plan
 
-from ringscan.errors import SheetError
+from ringscan.errors import RingscanError, SheetError
 from ringscan.image import face
 from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
@@ -29,6 +29,7 @@ from ringscan.layout import (
     ring_corners,
     tower_outline,
 )
+from ringscan.plan import build_plan
 
 MIDDLE_MM = (96.0, 134.0)
 # 2.2 megapixels: 5 px per mm on the face, about half of what a phone's picture has
@@ -235,3 +236,35 @@ def test_a_turned_view_counts_from_the_opposite_corner(tmp_path):
     # the same tower, read from its far upper corner
     assert there == pytest.approx(view.to_px(60.0 - s, view.height_mm - z), abs=1e-6)
     assert view.turned().corners_px[0] == pytest.approx(view.corners_px[2])
+
+
+@pytest.mark.parametrize("height_mm", [5, 6, 7, 10])
+def test_towers_of_a_few_millimetres_are_refused_in_one_line(height_mm):
+    """Shorter than the pieces in which edges are looked for."""
+    plan = build_plan(
+        make_plan().model_dump(exclude_none=True, exclude={"reference"})
+        | {
+            "size": {
+                "width_mm": 60.0,
+                "line_width_mm": 0.45,
+                "first_layer_mm": 0.2,
+                "layer_height_mm": 0.2,
+                "layers": height_mm * 5,
+            },
+            "ramp": {
+                "x": {
+                    "first_layer": 2,
+                    "last_layer": height_mm * 5 - 1,
+                    "start": 20.0,
+                    "step": 0.5,
+                }
+            },
+        }
+    )
+    scene = Scene(plan=plan, width_px=1300, height_px=1690, focal_px=1332.5)
+    luma = np.ascontiguousarray(scene.render()[..., 0])
+    photo = Photo(source="low.jpg", sha256="0", luma=luma, half_rgb=None, focal_px=scene.focal_px)
+    sheet = find_sheet(photo)
+    with pytest.raises(RingscanError) as caught:
+        locate_face(photo, sheet, find_pose(photo, sheet), plan, "x")
+    assert "\n" not in str(caught.value)

@@ -158,3 +158,12 @@ def test_slopes_are_those_of_the_projection():
     # central differences are off by the square of the step: 1e-6 and less
     np.testing.assert_allclose(by_point, along, rtol=1e-5, atol=1e-5)
     np.testing.assert_allclose(by_camera, turned, rtol=1e-5, atol=1e-3)
+
+
+@pytest.mark.parametrize("toward_deg", [0, 90, 180, 270])
+def test_the_typical_scale_does_not_change_with_the_way_of_the_tilt(toward_deg):
+    """The middle of the sheet lies 350 mm away: focal length over distance, foreshortened."""
+    rotation, translation = looking_at(30.0, toward_deg, 0.0, 350.0)
+    points = np.column_stack([DRAWN, np.zeros(len(DRAWN))])
+    view = view_of(project(points, rotation, translation, 3100.0, 0.0))
+    assert view.px_per_mm == pytest.approx(3100 / 350 * np.sqrt(np.cos(np.radians(30))), rel=0.08)

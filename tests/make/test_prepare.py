@@ -100,7 +100,7 @@ def test_the_plan_is_corrected_from_the_file(run, tmp_path, make_plan):
     assert lines[-1].startswith("READABLE WITH A CORRECTED PLAN: ")
     assert load_plan(tmp_path / "q.toml") == faster
     status, lines, err = run("check", "p.toml", "s.gcode", "--corrected", "z.toml")
-    assert status == 3
+    assert status == 9
     assert lines[-1].startswith("NOT READABLE: ")
     assert "was not written" in err
     assert run("check", "p.toml", "s.gcode")[0] == 9
@@ -120,6 +120,11 @@ def test_without_an_off_text_the_reference_band_goes(run, tmp_path, plan):
     assert "cannot be given relative to no shaper" in err
     assert load_plan(tmp_path / "q.toml").reference is None
     assert run("check", "q.toml", "r.gcode")[1][-1].startswith("READABLE: ")
+    status, _, err = run(
+        "ramp", "p.toml", "s.gcode", "t.gcode", *TEXT, *OFF, "--write-plan", "u.toml"
+    )
+    assert (status, err.count("--write-plan")) == (2, 1)
+    assert not (tmp_path / "t.gcode").exists()
 
 
 def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):

@@ -1,5 +1,7 @@
 """The best damping setting of a damping ramp, and a second mode, on walls simulated in time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from walls import DOUBTS, Wall, doubts_of, random_wall, simulate_walls
@@ -18,12 +20,14 @@ SETTINGS = np.linspace(0, 0.2, 41)
 ZV, ZVD = (Shaper(family=Family(name), damping_ratio=0.1) for name in ("ZV", "ZVD"))
 
 
-def known(frequency_hz: float, damping_ratio: float, u_hz: float, u: float) -> PoleEstimate:
+def known(
+    frequency_hz: float, damping_ratio: float, u_hz: float, u: float, freedom: float = 1e4
+) -> PoleEstimate:
     return PoleEstimate(
         frequency_hz=frequency_hz,
         damping_ratio=damping_ratio,
         covariance=np.diag([u_hz**2, u**2]),
-        freedom=1e4,
+        freedom=freedom,
     )
 
 
@@ -43,6 +47,24 @@ def test_without_a_sheet_the_best_setting_is_less_sure() -> None:
     best = best_damping(known(38, 0.083, 1e-3, 0.006), ZV, 38.0, SETTINGS, WITHOUT_SHEET)
     # u of 0.006 and 5 %, 0.0042: 0.0073 together
     assert best.high - best.low == pytest.approx(2 * 1.96 * 0.0073, rel=0.05)
+
+
+def test_few_degrees_of_freedom_widen_the_best_setting_s_interval() -> None:
+    """Student's t for 4 degrees of freedom: 2.776 (any table of it), against 1.960."""
+    wide = best_damping(known(38, 0.1, 1e-3, 0.006, freedom=4.0), ZV, 38.0, SETTINGS)
+    many = best_damping(known(38, 0.1, 1e-3, 0.006), ZV, 38.0, SETTINGS)
+    ratio = (wide.high - wide.low) / (many.high - many.low)
+    assert ratio == pytest.approx(2.776 / 1.960, rel=0.05)
+
+
+def test_a_second_mode_is_told_where_no_shaper_fits_the_first() -> None:
+    """Three-hump EI shapers of a wide tolerance end at a damping ratio of about 0.12."""
+    fit = fit_jointly(simulate_walls(TWO[0], 4), doubts_of(TWO[0]))
+    damped = replace(fit, estimate=replace(fit.estimate, damping_ratio=0.14))
+    shaper = Shaper(family=Family.EI3, damping_ratio=0.05, tolerance=0.25)
+    second = second_mode(damped, shaper)
+    assert second is not None
+    assert 0 < second.left_of_second < 1.5
 
 
 def test_flat_curves_are_said_to_be_flat() -> None:
