@@ -1,7 +1,7 @@
 """The plan: what was printed and what was commanded at each height.
 
 One small TOML file says it all; this module loads, checks and writes it, and is the only
-place that turns a height into a layer and a layer into a commanded value.
+place that turns a layer into a height and a commanded value.
 
 Layers are counted from 0. Layer ``k`` ends at ``first_layer_mm + k * layer_height_mm`` above
 the base; the command changes between layers, never inside one.
@@ -299,12 +299,6 @@ class Plan(_Part):
     def layer_bottom_mm(self, layer: int) -> float:
         """Height of the layer's lower face above the tower's base."""
         return self.layer_top_mm(layer - 1) if layer > 0 else 0.0
-
-    def layer_at(self, height_mm: float) -> int:
-        """Layer that contains a height; heights beyond the tower give its first or last layer."""
-        above = (height_mm - self.size.first_layer_mm) / self.size.layer_height_mm
-        # a height on a boundary belongs to the layer below it, whatever the last bit says
-        return int(np.clip(np.ceil(round(above, 6)), 0, self.size.layers - 1))
 
     def commands(self, axis: Axis) -> Commands:
         """Return what the axis's shaper was told at each layer."""

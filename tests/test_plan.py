@@ -172,25 +172,6 @@ def test_heights_of_layers(layer: int, bottom: float, top: float) -> None:
     assert plan.layer_top_mm(layer) == pytest.approx(top, abs=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("height", "layer"),
-    [
-        *((-1, 0), (0, 0), (0.15, 0), (0.3, 0), (0.301, 1), (0.5, 1), (0.501, 2), (2.2, 10)),
-        *((2.3, 10), (2.301, 11), (50.0, 249), (100.1, 499), (150, 499)),
-    ],
-)
-def test_layer_at_a_height(height: float, layer: int) -> None:
-    assert plan_with().layer_at(height) == layer
-
-
-def test_every_layer_is_found_from_its_own_height() -> None:
-    plan = plan_with({"size.layer_height_mm": 0.13, "size.first_layer_mm": 0.27})
-    for layer in range(plan.size.layers):
-        assert plan.layer_at(plan.layer_top_mm(layer)) == layer
-        middle = (plan.layer_top_mm(layer) + plan.layer_bottom_mm(layer)) / 2
-        assert plan.layer_at(middle) == layer
-
-
 def test_height_of_the_tower() -> None:
     assert plan_with().height_mm == pytest.approx(100.1, abs=1e-9)
 

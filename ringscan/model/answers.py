@@ -23,9 +23,9 @@ from ringscan.model.estimate import (
 )
 from ringscan.model.fit import JointFit
 from ringscan.model.newton import Tangent
-from ringscan.model.problem import Problem, trial_pole
+from ringscan.model.problem import Problem
 from ringscan.model.search import best_spacing
-from ringscan.model.vibration import pole, pole_turn
+from ringscan.model.vibration import pole, pole_turn, trial_pole
 from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]

@@ -21,10 +21,6 @@ class Beyond:
     damping_ratio: float
 
 
-WALL = Beyond(frequency=0.002, damping_ratio=0.015)
-"""Of a wall whose slopes are known: a corner that is not printed as its motion says. Set on
-simulated walls that were used while developing."""
-
 PHOTO = Beyond(frequency=0.0025, damping_ratio=0.03)
 """Of a photographed one: shadows, gloss and blur as well. Set on rendered pictures that were used
 while developing: of ordinary ones 98 % are inside, of spoilt ones 95 %."""

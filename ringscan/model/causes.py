@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
 from ringscan.model.chance import chance_threshold
@@ -89,7 +88,7 @@ def _best_story(ways: dict[str, Walls], to_beat: float) -> str | None:
 
 def _evidence_to_chance(walls: Walls) -> float:
     try:
-        problem = pose_problem(walls.pooled())
+        problem = pose_problem(walls)
     except PlanError:
         return 0.0  # told so, too little of the wall is left to be explained
     found = search(problem)
@@ -118,7 +117,7 @@ def no_ramp_story(walls: Walls) -> str | None:
         times_s=np.zeros((walls.commanded_hz.size, 1)),
     )
     ramp = ~np.isnan(walls.commanded_hz)
-    same = _part(replace(walls, impulses=off, along=off), ramp)
+    same = replace(walls, impulses=off, along=off).part(ramp)
     try:
         problem = pose_problem(same, shared=False)
     except PlanError:
@@ -148,19 +147,3 @@ def _slower(walls: Walls) -> dict[str, Walls]:
         )
         ways[story] = replace(walls, motion=replace(motion, speed_mm_s=speed))
     return ways
-
-
-def _part(walls: Walls, keep: NDArray[np.bool_]) -> Walls:
-    def cut(impulses: Impulses) -> Impulses:
-        return Impulses(amplitudes=impulses.amplitudes[keep], times_s=impulses.times_s[keep])
-
-    return replace(
-        walls,
-        intensity=walls.intensity[keep],
-        valid=walls.valid[keep],
-        impulses=cut(walls.impulses),
-        along=cut(walls.along),
-        commanded_hz=walls.commanded_hz[keep],
-        group=walls.group[keep],
-        up=walls.up[keep],
-    )

@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.problem import Problem, trial_pole
+from ringscan.model.problem import Problem
 from ringscan.model.search import Search, gain_of, search
+from ringscan.model.vibration import trial_pole
 
 Array = NDArray[np.float64]
 
@@ -36,7 +37,8 @@ def chance_threshold(problem: Problem, found: Search) -> float:
 
     Parameters
     ----------
-    problem, found : and its search
+    problem : the bands as they were posed, before anything was fitted
+    found : its search
     """
     M = problem.columns(trial_pole(*found.best(1)[0]))
     # each half of the bands loses the ripple that the other half has: its own would take a part of

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.newton import ROUNDS, Tangent, gauss_newton
-from ringscan.model.problem import trial_pole
+from ringscan.model.vibration import trial_pole
 from ringscan.plan import Quantity
 
 Array = NDArray[np.float64]

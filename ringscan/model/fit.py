@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from ringscan.model.estimate import PoleEstimate, descend
 from ringscan.model.given import Bent, Doubts
 from ringscan.model.newton import Tangent
-from ringscan.model.problem import Problem, Walls, pose_problem, refine, trial_pole
+from ringscan.model.problem import Problem, Walls, pose_problem, refine
 from ringscan.model.search import Search, search
 from ringscan.model.second import second_candidate, stands_out
 from ringscan.model.settle import Mode, settle
-from ringscan.model.vibration import pole_turn
+from ringscan.model.vibration import pole_turn, trial_pole
 
 Array = NDArray[np.float64]
 

@@ -79,10 +79,6 @@ class CornerMotion:
         """Distance from the entry edge at times (...); 0 before, the length after."""
         return self.travel(t_s)[0]
 
-    def speed_at_mm_s(self, t_s: Array) -> Array:
-        """Speed along the face at times (...); 0 outside the travel."""
-        return self.travel(t_s)[1]
-
     def travel(self, t_s: Array) -> tuple[Array, Array]:
         """Position and speed at times (...)."""
         a, vc, T = self.acceleration_mm_s2, self.corner_speed_mm_s, self.ramp_s

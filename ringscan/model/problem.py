@@ -13,7 +13,6 @@ from ringscan.errors import PlanError
 from ringscan.model.motion import CornerMotion
 from ringscan.model.ripple import Drawing, draw
 from ringscan.model.shapers import Impulses
-from ringscan.model.vibration import pole
 from ringscan.model.whiten import Whitener, build_whitener, flatten
 
 Array = NDArray[np.float64]
@@ -76,17 +75,17 @@ class Walls:
         """Standard deviation of the stretch of wall that a sample is the mean of."""
         return hypot(self.blur_mm, float(self.s_mm[1] - self.s_mm[0]) / sqrt(12))
 
-    def every(self, step: int) -> Walls:
-        """Every `step`-th band alone."""
+    def part(self, bands: slice | Mask) -> Walls:
+        """Some bands alone."""
         return replace(
             self,
-            intensity=self.intensity[::step],
-            valid=self.valid[::step],
-            impulses=self.impulses.every(step),
-            along=self.along.every(step),
-            commanded_hz=self.commanded_hz[::step],
-            group=self.group[::step],
-            up=self.up[::step],
+            intensity=self.intensity[bands],
+            valid=self.valid[bands],
+            impulses=self.impulses.part(bands),
+            along=self.along.part(bands),
+            commanded_hz=self.commanded_hz[bands],
+            group=self.group[bands],
+            up=self.up[bands],
         )
 
     def straightened(self, skew_mm: float) -> Walls:
@@ -220,8 +219,3 @@ def _pairs(valid: Mask, group: NDArray[np.intp]) -> int:
     """Number of neighbouring bands of one group that show enough of the wall in common."""
     both = valid[1:] & valid[:-1] & (group[1:] == group[:-1])[:, None]
     return int((both.sum(axis=1) >= LEAST_SAMPLES).sum())
-
-
-def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:
-    """`pole` of one pair of numbers."""
-    return complex(pole(frequency_hz, damping_ratio))

@@ -79,7 +79,7 @@ class Drawing:
             acceleration_mm_s2=self.acceleration_mm_s2[part],
             blur_mm=self.blur_mm,
             free=self.free[part],
-            impulses=self.impulses.every(step),
+            impulses=self.impulses.part(part),
         )
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ringscan.model.estimate import PoleEstimate, sandwich
 from ringscan.model.given import Bent, Doubts, bend
 from ringscan.model.newton import Tangent, gauss_newton
-from ringscan.model.problem import Problem, Walls, trial_pole
+from ringscan.model.problem import Problem, Walls
+from ringscan.model.vibration import trial_pole
 from ringscan.model.whole import (
     ALONG,
     FIRST_MODE,
@@ -27,7 +28,7 @@ from ringscan.model.whole import (
 Array = NDArray[np.float64]
 
 RIGID = 1.5
-"""Start for an axis along the face whose ringing does not show: 4.5 times as stiff."""
+"""Start for an axis along the face whose ringing does not show: 4.5 times the frequency."""
 
 ALONG_STARTS = np.append(np.linspace(-0.96, 0.84, 16), RIGID)
 """Trials for the axis along the face, 12 % apart: the width of its own peak, 2 zeta."""
@@ -94,7 +95,7 @@ def settle(
     ----------
     problem, walls : posed and refined, and what it was posed from
     start : natural frequency and damping ratio, (2,)
-    doubts : see there
+    doubts : how well what the walls were given is known
     at : all parameters to go on from; where they are not given they are looked for
     """
     model = WholeModel(problem=problem, walls=walls, doubts=doubts, alike_hz=float(start[0]))
@@ -162,7 +163,9 @@ def _finish(model: WholeModel, view: Tangent) -> Settled:
 
 def _every(model: WholeModel, bands: int) -> WholeModel:
     step = max(1, model.problem.data.shape[0] // bands)
-    return replace(model, problem=model.problem.every(step), walls=model.walls.every(step))
+    return replace(
+        model, problem=model.problem.every(step), walls=model.walls.part(slice(None, None, step))
+    )
 
 
 def _along_starts(model: WholeModel, start: Array, count: int) -> list[Array]:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
-from ringscan.model.vibration import pole, residual
+from ringscan.model.vibration import pole, residual, residual_vibration
 from ringscan.plan import Family, Shaper
 
 Array = NDArray[np.float64]
@@ -52,9 +52,9 @@ class Impulses:
         """
         return residual(self.amplitudes, self.times_s - self.delay_s[..., None], lam)
 
-    def every(self, step: int) -> Impulses:
-        """Every `step`-th band's."""
-        return Impulses(amplitudes=self.amplitudes[::step], times_s=self.times_s[::step])
+    def part(self, bands: slice | NDArray[np.bool_]) -> Impulses:
+        """Those of some bands alone."""
+        return Impulses(amplitudes=self.amplitudes[bands], times_s=self.times_s[bands])
 
 
 def shaper_impulses(
@@ -156,8 +156,7 @@ def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
         a, t = np.append(a, 1 - a.sum()), np.insert(t, 0, 0.0)
 
         def vibration(f: Array) -> Array:
-            left = residual(a, t, pole(f, zeta))
-            return np.asarray(np.exp(-2 * pi * zeta * f * t[-1]) * np.abs(left))
+            return residual_vibration(a, t, f, zeta)
 
         left = residual(a, t, pole(zeros, zeta))
         step = 1e-5

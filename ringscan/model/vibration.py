@@ -29,6 +29,11 @@ def pole_turn(frequency_hz: float, damping_ratio: float) -> tuple[complex, compl
     return 2 * pi * complex(-zeta, root), -w * complex(1, zeta / root)
 
 
+def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:
+    """`pole` of one pair of numbers."""
+    return complex(pole(frequency_hz, damping_ratio))
+
+
 def free_decay(
     lam: complex | ComplexArray, time_s: Array, spread_s2: Array | None = None
 ) -> ComplexArray:
@@ -103,9 +108,3 @@ def ripple_height_mm(
     lam = pole(frequency_hz, damping_ratio)
     B = corner_strength(lam, speed_mm_s, acceleration_mm_s2, corner_speed_mm_s)
     return np.asarray(np.abs(B) / lam.imag)
-
-
-def damping_from_decrement(first: float, later: float, cycles: float) -> float:
-    """Damping ratio from two peaks `cycles` periods apart (logarithmic decrement)."""
-    delta = np.log(first / later) / cycles
-    return float(delta / np.hypot(2 * pi, delta))

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_STEP
 from ringscan.model.given import ALONG_STEPS, Doubts, along_changes, bend, redraw
 from ringscan.model.newton import Tangent
-from ringscan.model.problem import Problem, Walls, trial_pole
+from ringscan.model.problem import Problem, Walls
 from ringscan.model.ripple import Drawing
-from ringscan.model.vibration import pole_turn
+from ringscan.model.vibration import pole_turn, trial_pole
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]

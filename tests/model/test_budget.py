@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from ringscan.model.budget import PHOTO, WALL, WITHOUT_SHEET, coverage_factor, intervals
+from ringscan.model.budget import PHOTO, WITHOUT_SHEET, coverage_factor, intervals
 from ringscan.model.estimate import PoleEstimate
 
 
@@ -25,7 +25,7 @@ def test_what_the_model_leaves_out_is_added_in_quadrature() -> None:
         covariance=np.diag([0.3**2, 0.004**2]),
         freedom=1e6,
     )
-    for beyond in (WALL, PHOTO, WITHOUT_SHEET):
+    for beyond in (PHOTO, WITHOUT_SHEET):
         f, zeta = intervals(exact, beyond)
         assert f.half_width == pytest.approx(1.96 * beyond.frequency * 40, rel=1e-4)
         assert zeta.high / 0.08 == pytest.approx(np.exp(1.96 * beyond.damping_ratio), rel=1e-5)

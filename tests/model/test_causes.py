@@ -39,8 +39,8 @@ def turned_over(walls: Walls) -> Walls:
     order = slice(None, None, -1)
     return replace(
         walls,
-        impulses=walls.impulses.every(-1),
-        along=walls.along.every(-1),
+        impulses=walls.impulses.part(slice(None, None, -1)),
+        along=walls.along.part(slice(None, None, -1)),
         commanded_hz=walls.commanded_hz[order],
         group=walls.group[-1] - walls.group[order],
     )

@@ -55,7 +55,7 @@ def test_position_against_numerical_integration(motion: CornerMotion) -> None:
 @given(motions())
 def test_speed_is_the_rise_of_position(motion: CornerMotion) -> None:
     t = np.linspace(-0.01, motion.duration_s + 0.01, 3001)
-    v = motion.speed_at_mm_s(t)
+    v = motion.travel(t)[1]
     risen = np.diff(motion.position_mm(t))
     trapezoids = (v[1:] + v[:-1]) / 2 * np.diff(t)
     # all but the two steps in which the speed jumps to and from the corner speed
@@ -180,4 +180,4 @@ def test_ringing_of_the_axis_along_the_face_against_integration() -> None:
     # it is no small thing: a / w² is 130 µm
     assert np.abs(followed - replace(motion, ringing=None).position_mm(t)).max() > 0.1
     rise = np.gradient(motion.position_mm(t), t)
-    assert np.abs(rise - motion.speed_at_mm_s(t))[2:].max() < 0.5
+    assert np.abs(rise - motion.travel(t)[1])[2:].max() < 0.5

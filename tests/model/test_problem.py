@@ -7,8 +7,8 @@ import pytest
 from walls import Wall, simulate_walls
 
 from ringscan.errors import PlanError
-from ringscan.model.problem import STEEPEST, Problem, Walls, pose_problem, refine, trial_pole
-from ringscan.model.vibration import pole
+from ringscan.model.problem import STEEPEST, Problem, Walls, pose_problem, refine
+from ringscan.model.vibration import pole, trial_pole
 
 CALM = Wall(texture_um=0.3, belt_um=0, bulge_um=0, gain=0.5, along_hz=0, sensor=0.001)
 """Little but ripple, and shading that is nearly linear."""

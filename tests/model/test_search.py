@@ -9,8 +9,9 @@ from walls import Wall, doubts_of, simulate_walls
 
 from ringscan.model.chance import chance_gains
 from ringscan.model.given import bend, redraw
-from ringscan.model.problem import pose_problem, trial_pole
+from ringscan.model.problem import pose_problem
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
+from ringscan.model.vibration import trial_pole
 
 
 @pytest.mark.parametrize("gain", [3.0, -3.0])
