@@ -23,7 +23,7 @@ class Beyond:
 
 PHOTO = Beyond(frequency=0.0025, damping_ratio=0.03)
 """Of a photographed one: shadows, gloss and blur as well. Set on rendered pictures that were used
-while developing: of ordinary ones 98 % are inside, of spoilt ones 95 %."""
+while developing: of 115 ordinary ones 99 % are inside, of 185 spoilt ones 95 %."""
 
 WITHOUT_SHEET = Beyond(frequency=0.0032, damping_ratio=0.05)
 """Of one whose perspective and edges no scan sheet tells: with what `PHOTO` has, 91 % of the
