@@ -59,7 +59,7 @@ class Look:
     contradictions: tuple[str, ...] = ()
 
     @property
-    def fit(self) -> bool:
+    def is_fit(self) -> bool:
         """Whether nothing stands in a scan's way."""
         return all(finding.grade is not Grade.UNFIT for finding in self.findings)
 

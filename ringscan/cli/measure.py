@@ -110,7 +110,7 @@ def look(
 
     def one(photo: Path) -> dict[str, Any]:
         found = look_at(photo, **given)
-        fit.append(found.fit)
+        fit.append(found.is_fit)
         if not json_out:
             print_look(found, console)
         return look_record(found)

@@ -71,6 +71,12 @@ class Box:
         flat = np.array([self.x_mm, self.y_mm]) + u[:, None] * right + v[:, None] * up
         return np.column_stack([flat, np.broadcast_to(-above_mm, len(flat))])
 
+    @property
+    def face_corners(self) -> NDArray[np.float64]:
+        """Left base, right base, right top and left top corner of the face, (4, 3)."""
+        w, h = self.width_mm / 2, self.height_mm / 2
+        return self.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), self.width_mm)
+
     def inside_out(
         self, flat_mm: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

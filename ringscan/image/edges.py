@@ -23,6 +23,10 @@ from ringscan.layout import COMB_PERIOD_MM, Outline
 
 Array = NDArray[np.float64]
 
+MIN_EDGE_POINTS = 5
+"""An edge with fewer was not seen."""
+MIN_WALL_MM = 0.6
+"""Walls seen narrower than this cannot be told from the face's edge."""
 END_MARGIN_MM = 3.0
 """Nearer to the face's corners the neighbouring edge disturbs."""
 CLEAR_MM = 0.7

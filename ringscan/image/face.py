@@ -14,7 +14,7 @@ from ringscan.image.box import Box, Side
 from ringscan.image.camera import Camera
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
-from ringscan.image.edges import EdgePoints, comb_edge, step_edges
+from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose, unevenness
@@ -30,9 +30,6 @@ MAX_STRAIN = 5.0
 be off by more to fit the plan, means another tower or another plan."""
 WIDE_MM, NARROW_MM = 4.0, 1.5
 """Reach of the search for edges: after the coarse search, and after a fit."""
-MIN_EDGE_POINTS = 5
-MIN_WALL_MM = 0.6
-"""Walls seen narrower than this cannot be told from the face's edge."""
 MAX_RMS_MM = 0.5
 MIN_ABOVE_MM = 60.0
 """Nearer no lens sees the sheet around a tower: the picture was stretched."""
@@ -166,8 +163,8 @@ def locate_face(
             f"took it, not stretched or cropped"
         )
     starts = _starts(photo, pose.camera, find_tower(photo, view, pose, plan), sizes)
-    corners_px = pose.camera.project(np.concatenate([_corner_points(box) for box, _ in starts]))
-    scale = _scale(corners_px[:4], *sizes)
+    corners_px = pose.camera.project(np.concatenate([box.face_corners for box, _ in starts]))
+    scale = px_per_mm_by_area(corners_px[:4], *sizes)
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * scale)
 
     def found_from(start: Box, seen: Box) -> _Found:
@@ -208,7 +205,7 @@ def locate_face(
         width_mm=plan.size.width_mm,
         height_mm=plan.height_mm,
         corners_px=corners_px if entry is Side.LEFT else corners_px[[1, 0, 3, 2]],
-        px_per_mm=_scale(corners_px, *sizes),
+        px_per_mm=px_per_mm_by_area(corners_px, *sizes),
         sheet_size_mm=size,
         size_sd=size_sd,
         rms_mm=now.rms_mm,
@@ -218,11 +215,6 @@ def locate_face(
         flags=(*_flags(now, sizes, size, size_sd), *([uneven] if uneven else [])),
     )
     return face.turned() if base_away else face
-
-
-def _corner_points(box: Box) -> NDArray[np.float64]:
-    w, h = box.width_mm / 2, box.height_mm / 2
-    return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
 
 
 def _starts(
@@ -251,10 +243,10 @@ def _moved_mm(before: Box, after: Box) -> float:
 
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:
-    return outline.camera.project(_corner_points(outline.box))
+    return outline.camera.project(outline.box.face_corners)
 
 
-def _scale(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -> float:
+def px_per_mm_by_area(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -> float:
     """Pixels per mm by area."""
     x, y = corners_px.T
     area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2

@@ -20,8 +20,8 @@ from ringscan.image.beside import PictureSide, find_face_beside
 from ringscan.image.box import Side
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints
-from ringscan.image.face import SIZE_NOTICE, FaceView
-from ringscan.image.flushfit import Card, Plane, corner_points, find_edges, fit_plane
+from ringscan.image.face import SIZE_NOTICE, FaceView, px_per_mm_by_area
+from ringscan.image.flushfit import Card, Plane, find_edges, fit_plane
 from ringscan.image.outline import OutlinePoints
 from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
@@ -276,9 +276,7 @@ def _alone(photo: Photo, size_mm: tuple[float, float], base: PictureSide) -> NDA
 
 def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> FaceView:
     entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
-    px = plane.camera.project(corner_points(plane.box))
-    x, y = px.T
-    area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
+    px = plane.camera.project(plane.box.face_corners)
     size = plane.box.width_mm * plane.scale, plane.box.height_mm * plane.scale
     seen = {edge.side for edge in plane.edges}
     flags = [
@@ -298,7 +296,7 @@ def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> Face
         width_mm=plan.size.width_mm,
         height_mm=plan.height_mm,
         corners_px=px if entry is Side.LEFT else px[[1, 0, 3, 2]],
-        px_per_mm=math.sqrt(area / (plan.size.width_mm * plan.height_mm)),
+        px_per_mm=px_per_mm_by_area(px, plan.size.width_mm, plan.height_mm),
         sheet_size_mm=size if card is not None else (math.nan, math.nan),
         size_sd=SIZE_SD,
         rms_mm=plane.rms_mm,

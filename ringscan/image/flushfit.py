@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ringscan.image.box import Box, Side
 from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
-from ringscan.image.edges import EdgePoints, step_edges
+from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, step_edges
 from ringscan.image.outline import ROUNDING_SD, SIZE_SD, OutlinePoints
 from ringscan.image.photo import Photo
 from ringscan.image.plane import CORNER_SD
@@ -24,9 +24,6 @@ from ringscan.image.pose import Expected
 from ringscan.image.strip import Crop, Place
 from ringscan.plan import Plan
 
-SEEN_WALL_MM = 0.6
-"""Walls seen narrower than this cannot be told from the face's edge."""
-MIN_EDGE_POINTS = 5
 UPRIGHT_SD_MM = 0.3
 """Of where an upright edge's step of brightness lies: with the corner's round and the lamp. All its
 points share that, so that they tell the edge's direction better than its place."""
@@ -105,7 +102,7 @@ def fit_plane(
     def residuals(values: NDArray[np.float64]) -> NDArray[np.float64]:
         camera, here = expected.camera(values[:11]), box(values)
         parts: list[NDArray[np.float64]] = [
-            (camera.project(corner_points(here)) - seen_px).ravel() / sd_px,
+            (camera.project(here.face_corners) - seen_px).ravel() / sd_px,
             expected.misses(values[:11]),
             np.array([values[11] / (math.sqrt(2) * SIZE_SD), (values[12] - 1) / ROUNDING_SD]),
             values[13:15] / UPRIGHT_SD_MM,
@@ -126,7 +123,7 @@ def fit_plane(
     if points is not None:
         off, sd = out_mm(camera, here, fit.x)
         rms_mm = float(np.sqrt((off[np.isfinite(sd)] ** 2).mean()))
-    off_px = camera.project(corner_points(here)) - seen_px
+    off_px = camera.project(here.face_corners) - seen_px
     return Plane(
         camera=camera,
         box=here,
@@ -138,19 +135,13 @@ def fit_plane(
     )
 
 
-def corner_points(box: Box) -> NDArray[np.float64]:
-    """Left base, right base, right top and left top corner of the face, (4, 3)."""
-    w, h = box.width_mm / 2, box.height_mm / 2
-    return box.points(np.array([-w, w, w, -w]), np.array([-h, -h, h, h]), box.width_mm)
-
-
 def find_edges(photo: Photo, plane: Plane, corners: Corners, reach_mm: float) -> list[EdgePoints]:
     """Points on the face's edges, by steps of brightness.
 
     Where the wall below an upright edge is seen, both the wall's edges are steps, and the crest of
     a ripple is one as well: such a side is left out, and follows from the other by the plan.
     """
-    px = plane.camera.project(corner_points(plane.box))
+    px = plane.camera.project(plane.box.face_corners)
     scale = float(np.linalg.norm(px[1] - px[0])) / plane.box.width_mm
     crop = Crop.around(photo, px, (2 * reach_mm + plane.box.width_mm / 4) * scale)
     eye = plane.camera.position_mm
@@ -159,7 +150,7 @@ def find_edges(photo: Photo, plane: Plane, corners: Corners, reach_mm: float) ->
         wall_mm = -plane.box.lean_mm(side, eye) * plane.box.width_mm / eye[2]
         if side.upright and wall_mm > 0:
             continue
-        seen_mm = wall_mm if wall_mm > SEEN_WALL_MM else 0.0
+        seen_mm = wall_mm if wall_mm > MIN_WALL_MM else 0.0
         place = Place(
             camera=plane.camera,
             box=plane.box,

@@ -32,6 +32,7 @@ SLOW_LAYERS = 5
 """Layers over which the speed then rises to the plan's, as far as none of them is measured: a wall
 that is one line wide is torn off a bed that moves at once as fast as it can."""
 TRAVEL_MM_S = 100.0
+"""Without printing, and a fifth of it up and down; common practice, no source."""
 LIFT_MM = 5.0
 """Height above the bed for the way to the tower, after the user's start text."""
 ROUNDING_MM = 0.002

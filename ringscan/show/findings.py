@@ -30,7 +30,7 @@ def print_look(look: Look, console: Console) -> None:
     console.print(Padding(table, (0, 0, 0, 2)))
     for flag in look.remarks:
         console.print(Padding(Text(f"- {flag}"), (0, 0, 0, 4)))
-    if look.fit:
+    if look.is_fit:
         console.print(Text.assemble("  ", ("fit to be scanned", "bold green")))
     else:
         console.print(
@@ -46,7 +46,7 @@ def look_record(look: Look) -> dict[str, Any]:
         "tower": look.plan.tower,
         "axis": look.axis,
         "reference": look.reference.value,
-        "fit": look.fit,
+        "fit": look.is_fit,
         "findings": [
             {
                 "name": finding.name,
