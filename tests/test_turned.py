@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 from PIL import Image
 from ringing import RingingScene
 
+import ringscan.scan
+from ringscan.errors import FaceError
 from ringscan.look import READ_TURNED
 from ringscan.model.verdict import Outcome
 from ringscan.scan import Scan, scan_photo
@@ -61,3 +64,24 @@ def test_an_entry_edge_on_the_other_side_is_named_and_not_called(tmp_path: Path)
     scan = scanned("finch-3-y.jpg", [1, 0, 3, 2], tmp_path)
     assert scan.verdict.outcome is not Outcome.CALL
     assert any("start at the other edge" in reason for reason in scan.verdict.reasons)
+
+
+@pytest.mark.parametrize("step", ["measure_bands", "measure"])
+def test_a_second_reading_that_fails_leaves_the_first(
+    monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    """The blank sample is no call, so that it is read the other way up as well."""
+    path = SAMPLES / "wren-5-y.jpg"
+    first = scan_photo(path)
+    real, calls = getattr(ringscan.scan, step), []
+
+    def fails_later(*given: Any) -> Any:
+        calls.append(given)
+        if len(calls) > 1:
+            raise FaceError("too dark")
+        return real(*given)
+
+    monkeypatch.setattr(ringscan.scan, step, fails_later)
+    again = scan_photo(path)
+    assert len(calls) == 2
+    assert again.verdict == first.verdict

@@ -350,3 +350,11 @@ def test_intervals_of_the_bands_hold_the_closed_form() -> None:
         inside.append((off < 1.96)[ramp].mean())
     # 8 × 36 bands, those of one wall correlated
     assert 0.93 < np.mean(inside) < 0.995
+
+
+def test_walls_that_chance_says_nothing_of_get_no_call(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Light that is exactly even leaves no texture, and so no threshold."""
+    walls, fit = fitted(random_wall(np.random.default_rng(5), pixel_mm=0.2), 5)
+    assert judged(walls, fit).outcome is Outcome.CALL
+    monkeypatch.setattr("ringscan.model.verdict.chance_threshold", lambda *_: float("nan"))
+    assert judged(walls, fit).outcome is Outcome.NO_CALL
