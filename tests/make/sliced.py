@@ -20,6 +20,7 @@ def sliced(
     slow_layers=(),
     walls=1,
     seam_shift=0.0,
+    seam_both=False,
     direction=1,
     prime=None,
     skirt=False,
@@ -30,7 +31,7 @@ def sliced(
     newline="\n",
 ) -> str:
     lines = ["; made for a test", "G21", "G28", "G90"]
-    state = {"e": 0.0, "x": 0.0, "y": 0.0, "z": 0.0}
+    state = {"e": 0.0, "x": 0.0, "y": 0.0, "z": 0.0, "loops": 0}
     speed = speed or plan.motion.speed_mm_s
     half = scale * (plan.size.width_mm - plan.size.line_width_mm) / 2
 
@@ -62,10 +63,14 @@ def sliced(
 
     def loop(cx, cy, h, f=speed, rise=0.0):
         signs = CORNERS if direction > 0 else [CORNERS[0], *CORNERS[:0:-1]]
+        state["loops"] += 1
+        opposite = seam_both and state["loops"] % 2 == 0
+        signs = [*signs[2:], *signs[:2]] if opposite else signs
         points = [(cx + i * h, cy + j * h) for i, j in [*signs[1:], signs[0]]]
         start = (cx + signs[0][0] * h, cy + signs[0][1] * h)
         if seam_shift:
-            start = (start[0], start[1] - direction * seam_shift)
+            shift = -seam_shift if opposite else seam_shift
+            start = (start[0], start[1] - direction * shift)
             points.append(start)
         if not rise:
             travel(*start)

@@ -117,22 +117,26 @@ def test_the_plan_is_corrected_from_the_file(tmp_path, plan, make_plan, change, 
 SPOILT = {
     "minimum layer time": ({"slow_layers": dict.fromkeys(range(12, 20), 20.0)}, "layers 12 to 19"),
     "two walls": ({"walls": 2}, "2.0 walls on layers 5 to 34"),
-    "seam on a Y and an X face": ({"seam_shift": 25.0}, None),
+    "seam on both X faces": (
+        {"seam_shift": 25.0, "seam_both": True},
+        "both X faces have a seam in the middle",
+    ),
 }
 
 
 @pytest.mark.parametrize(("kind", "what"), SPOILT.values(), ids=SPOILT.keys())
 def test_what_spoils_a_tower(tmp_path, plan, kind, what):
     judged = judge(read(tmp_path, plan, **kind), plan)
-    if what is None:
-        # the seam lies on the left face alone: the right one is still good
-        assert judged.verdict is Verdict.READABLE
-        assert "photograph the right face" in judged.notes[0]
-        return
     assert judged.verdict is Verdict.NOT_READABLE
     assert what in " ".join(judged.spoilt)
     assert judged.corrected is None
     assert "\n" not in judged.line
+
+
+def test_a_seam_on_one_face_leaves_the_other(tmp_path, plan):
+    judged = judge(read(tmp_path, plan, seam_shift=25.0), plan)
+    assert judged.verdict is Verdict.READABLE
+    assert "photograph the right face" in judged.notes[0]
 
 
 def test_a_file_without_the_ramp(tmp_path, plan):
