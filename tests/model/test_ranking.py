@@ -12,11 +12,14 @@ from ringscan.model.estimate import PoleEstimate
 from ringscan.model.ranking import (
     AT_RAMP_END,
     BELOW_TEXTURE,
+    FALSE_BELOW,
     FALSE_QUIET,
     quiet_height_mm,
     rank_bands,
 )
-from ringscan.plan import Plan, build_plan
+from ringscan.model.shapers import shaper_impulses
+from ringscan.model.vibration import pole
+from ringscan.plan import Family, Plan, Shaper, build_plan
 
 
 def zv_ripple(commanded_hz: np.ndarray, natural_hz: float, error: float = 1e-4) -> BandRipple:
@@ -158,3 +161,29 @@ def test_a_falling_ramp_is_ranked_like_a_rising_one():
     falling = ranked(np.arange(60, 11.5, -0.5), 48.0)
     remarks = [{row.frequency_hz: row.remark for row in rows} for rows in (rising, falling)]
     assert remarks[0] == remarks[1]
+
+
+@pytest.mark.parametrize(
+    "shaper",
+    [
+        *(Shaper(family=f, damping_ratio=0.05) for f in (Family.ZV, Family.ZVD, Family.ZVDD)),
+        *(
+            Shaper(family=f, damping_ratio=0.05, tolerance=tolerance)
+            for f in (Family.EI, Family.EI2, Family.EI3)
+            for tolerance in (0.05, 0.25)
+        ),
+    ],
+    ids=lambda shaper: f"{shaper.family}-{shaper.tolerance}",
+)
+def test_half_the_natural_frequency_parts_true_cancellations_from_false_ones(
+    shaper: Shaper,
+) -> None:
+    """Zeros of what impulses leave of an axis with the shaper's own damping, by trying all."""
+    ratio = np.linspace(0.15, 1.6, 2901)
+    impulses = shaper_impulses(shaper, 30.0 * ratio, np.full(ratio.size, 0.05))
+    left = np.abs(impulses.seen(complex(pole(30.0, 0.05))))
+    inner = (left[1:-1] < left[:-2]) & (left[1:-1] < left[2:])
+    quiet = ratio[1:-1][inner & (left[1:-1] < 0.05)]
+    assert quiet[quiet > FALSE_BELOW].size
+    assert quiet[quiet < FALSE_BELOW].max(initial=0) <= 0.41
+    assert quiet[quiet > FALSE_BELOW].min() >= 0.58
