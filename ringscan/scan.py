@@ -23,8 +23,7 @@ from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Beyond, Interval, interv
 from ringscan.model.causes import (
     BEYOND_DOUBT,
     CLEARLY,
-    MIRRORED,
-    OTHER_RAMP,
+    Suspect,
     another_print,
     another_tower,
 )
@@ -127,7 +126,7 @@ def scan_photo(
     except RingscanError:
         return scan
     to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
-    if {MIRRORED, OTHER_RAMP} & set(scan.verdict.reasons):
+    if scan.verdict.suspect in (Suspect.MIRRORED, Suspect.OTHER_RAMP):
         to_beat = max(to_beat, BEYOND_DOUBT)  # it may lie in yet another way
     plain = again.verdict.outcome is Outcome.CALL and again.verdict.over_chance > to_beat
     return again if plain else scan
@@ -199,7 +198,12 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
     if story is None:
         return verdict
     outcome = Outcome.DISAGREEMENT if called else verdict.outcome
-    return replace(verdict, outcome=outcome, reasons=(*verdict.reasons, story))
+    return replace(
+        verdict,
+        outcome=outcome,
+        reasons=(*verdict.reasons, story.said),
+        suspect=story.suspect,
+    )
 
 
 def _damping_setting(

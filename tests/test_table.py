@@ -10,7 +10,7 @@ from rich.console import Console
 from ringing import scanned
 
 from ringscan.model.budget import Interval
-from ringscan.model.causes import UPSIDE_DOWN
+from ringscan.model.causes import SAID, Suspect
 from ringscan.model.setting import DampingSetting, SecondMode
 from ringscan.model.verdict import Outcome
 from ringscan.plan import build_plan
@@ -100,11 +100,11 @@ def test_two_answers_that_agree_but_not_with_both_together():
 
 
 def test_answers_that_agree_are_not_said_to_disagree_when_the_call_fails_otherwise():
-    text = text_of(judged(Outcome.DISAGREEMENT, UPSIDE_DOWN, agree=True))
+    text = text_of(judged(Outcome.DISAGREEMENT, SAID[Suspect.UPSIDE_DOWN], agree=True))
     assert "verdict: disagreement" in text
     assert "they agree" in text
     assert "they disagree" not in text
-    assert UPSIDE_DOWN in " ".join(text.split())
+    assert SAID[Suspect.UPSIDE_DOWN] in " ".join(text.split())
 
 
 def test_no_call_gives_the_reason_and_no_number_of_hertz():

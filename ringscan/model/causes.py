@@ -5,7 +5,10 @@ A story is believed when it explains the wall clearly better than the plan's doe
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 
@@ -14,6 +17,8 @@ from ringscan.model.chance import chance_threshold
 from ringscan.model.problem import Walls, pose_problem
 from ringscan.model.search import DAMPING_RATIOS, FREQUENCIES_HZ, search
 from ringscan.model.shapers import Impulses
+
+Way = TypeVar("Way")
 
 CLEARLY = 1.5
 """Multiple of the plan's ratio of evidence to chance by which another story must beat it: a wrong
@@ -37,25 +42,41 @@ SPEED_RATIOS = np.geomspace(0.5, 0.94, 12)
 """Ratios of speed that are tried; machines do not run too fast."""
 
 
-SLOWER = "it all fits if the face was printed at about"
-OTHER_RAMP = "the other axis's ramp explains this face better: is it the right face of the tower?"
-MIRRORED = (
-    "the ripple may start at the other edge of the face: was the tower printed the other way round "
-    "than the plan says, does it lie turned on the sheet, or is the picture mirrored?"
-)
-UPSIDE_DOWN = (
-    "the ramp may run from the face's top down: does the tower lie with its base away, printed the "
-    "other way round than the plan says, or is the picture mirrored?"
-)
-TURNED = (
-    "the ripple may start at the other edge of the face and the ramp run from its top down: does "
-    "the tower lie turned by 180°?"
-)
+class Suspect(StrEnum):
+    """What may have gone wrong."""
+
+    OTHER_RAMP = "the other axis's ramp"
+    MIRRORED = "the other edge"
+    UPSIDE_DOWN = "from the top down"
+    TURNED = "both"
+    SLOWER = "a lower speed"
+    NO_RAMP = "no ramp"
+
+
+SAID = {
+    Suspect.OTHER_RAMP: "the other axis's ramp explains this face better: is it the right face of "
+    "the tower?",
+    Suspect.MIRRORED: "the ripple may start at the other edge of the face: was the tower printed "
+    "the other way round than the plan says, does it lie turned on the sheet, or is the picture "
+    "mirrored?",
+    Suspect.UPSIDE_DOWN: "the ramp may run from the face's top down: does the tower lie with its "
+    "base away, printed the other way round than the plan says, or is the picture mirrored?",
+    Suspect.TURNED: "the ripple may start at the other edge of the face and the ramp run from its "
+    "top down: does the tower lie turned by 180°?",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """A suspect, and what is told of it, one line."""
+
+    suspect: Suspect
+    said: str
 
 
 def another_tower(
     walls: Walls, *, upside_down: Walls, other: Walls | None, over_chance: float
-) -> str | None:
+) -> Story | None:
     """Another tower or way of lying that explains the wall clearly better than the plan's, if any.
 
     Parameters
@@ -65,24 +86,32 @@ def another_tower(
     other : as the other axis's ramp would have made them, where that differs
     over_chance : ratio of evidence to chance of the plan's own story
     """
-    ways = _laid(walls, upside_down) | ({} if other is None else {OTHER_RAMP: other})
-    return _best_story(ways, max(CLEARLY * over_chance, STANDS_OUT))
+    ways = _laid(walls, upside_down) | ({} if other is None else {Suspect.OTHER_RAMP: other})
+    best = _best(ways, max(CLEARLY * over_chance, STANDS_OUT))
+    return None if best is None else Story(suspect=best, said=SAID[best])
 
 
-def another_print(walls: Walls, *, over_chance: float) -> str | None:
+def another_print(walls: Walls, *, over_chance: float) -> Story | None:
     """What the printer did otherwise than the plan says, if that explains the wall clearly better.
 
     Parameters are those of `another_tower`.
     """
-    slower = _best_story(_slower(walls), max(CLEARLY * over_chance, SLOWER_STANDS_OUT))
+    best = _best(_slower(walls), max(CLEARLY * over_chance, SLOWER_STANDS_OUT))
+    if best is not None:
+        said = (
+            f"it all fits if the face was printed at about {best:.0f} mm/s instead of "
+            f"{walls.motion.speed_mm_s:.0f} mm/s: look for a minimum layer time, a flow limit or a "
+            "speed cap"
+        )
+        return Story(suspect=Suspect.SLOWER, said=said)
     # what follows some ramp is in part the same everywhere too
-    return no_ramp_story(walls) if slower is None and over_chance < 1 else slower
+    return _no_ramp(walls) if over_chance < 1 else None
 
 
-def _best_story(ways: dict[str, Walls], to_beat: float) -> str | None:
-    """The story with the highest ratio of evidence to chance, if it is more than `to_beat`."""
-    ratios = {story: _evidence_to_chance(way) for story, way in ways.items()}
-    best = max(ratios, key=lambda story: ratios[story])
+def _best(ways: Mapping[Way, Walls], to_beat: float) -> Way | None:
+    """The way with the highest ratio of evidence to chance, if that is more than `to_beat`."""
+    ratios = {way: _evidence_to_chance(walls) for way, walls in ways.items()}
+    best = max(ratios, key=lambda way: ratios[way])
     return best if ratios[best] > to_beat else None
 
 
@@ -95,12 +124,12 @@ def _evidence_to_chance(walls: Walls) -> float:
     return float(found.gain.max()) / chance_threshold(problem, found)
 
 
-def _laid(walls: Walls, upside_down: Walls) -> dict[str, Walls]:
-    """The walls of a tower that lies otherwise than it should, by what is told of it."""
+def _laid(walls: Walls, upside_down: Walls) -> dict[Suspect, Walls]:
+    """The walls of a tower that lies otherwise than it should."""
     return {
-        MIRRORED: _mirrored(walls),
-        UPSIDE_DOWN: upside_down,
-        TURNED: _mirrored(upside_down),
+        Suspect.MIRRORED: _mirrored(walls),
+        Suspect.UPSIDE_DOWN: upside_down,
+        Suspect.TURNED: _mirrored(upside_down),
     }
 
 
@@ -110,7 +139,7 @@ def _mirrored(walls: Walls) -> Walls:
     )
 
 
-def no_ramp_story(walls: Walls) -> str | None:
+def _no_ramp(walls: Walls) -> Story | None:
     """The ripple is the same at every height."""
     off = Impulses(
         amplitudes=np.ones((walls.commanded_hz.size, 1)),
@@ -129,21 +158,16 @@ def no_ramp_story(walls: Walls) -> str | None:
     inside = 0 < where[0] < DAMPING_RATIOS.size - 1
     if not inside or found.gain.max() < SAME_EVERYWHERE_SHARE * shared:
         return None
-    return (
+    said = (
         f"the ripple, of some {FREQUENCIES_HZ[where[1]]:.0f} Hz by its spacing, looks the same at "
         "every height: the ramp did not reach the firmware, or its shaper was off"
     )
+    return Story(suspect=Suspect.NO_RAMP, said=said)
 
 
-def _slower(walls: Walls) -> dict[str, Walls]:
-    """The walls printed more slowly than planned, by what is told of it."""
+def _slower(walls: Walls) -> dict[float, Walls]:
+    """The walls printed more slowly than planned, by speed, mm/s."""
     motion = walls.motion
-    ways = {}
-    for ratio in SPEED_RATIOS:
-        speed = max(float(ratio) * motion.speed_mm_s, motion.corner_speed_mm_s + 1)
-        story = (
-            f"{SLOWER} {speed:.0f} mm/s instead of {motion.speed_mm_s:.0f} mm/s: look for a "
-            "minimum layer time, a flow limit or a speed cap"
-        )
-        ways[story] = replace(walls, motion=replace(motion, speed_mm_s=speed))
-    return ways
+    slowest = motion.corner_speed_mm_s + 1
+    speeds = [max(float(ratio) * motion.speed_mm_s, slowest) for ratio in SPEED_RATIOS]
+    return {speed: replace(walls, motion=replace(motion, speed_mm_s=speed)) for speed in speeds}

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ringscan.model.answers import NullEstimate
 from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.causes import Suspect
 from ringscan.model.chance import chance_threshold
 from ringscan.model.estimate import DAMPING_RANGE, LARGEST_DAMPING, PoleEstimate
 from ringscan.model.fit import JointFit
@@ -70,6 +71,7 @@ class Verdict:
     spacing_half_hz : that of the frequency by spacing, whatever is ramped
     evidence : best gain of the coarse search over the wall
     chance_threshold : gain that a blank wall reaches with probability CHANCE_LEVEL
+    suspect : the likely cause, where one explains the wall better than the plan does
     """
 
     outcome: Outcome
@@ -81,6 +83,7 @@ class Verdict:
     spacing_half_hz: float
     evidence: float
     chance_threshold: float
+    suspect: Suspect | None = None
 
     @property
     def over_chance(self) -> float:

@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 
 from ringscan.errors import RingscanError
-from ringscan.model.causes import MIRRORED, SLOWER, UPSIDE_DOWN
+from ringscan.model.causes import Suspect
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Plan, build_plan
 from ringscan.scan import Scan, scan_photo
@@ -41,12 +41,12 @@ class Tally:
     named: int = 0
     outside: list[tuple[float, float]] = field(default_factory=list)
 
-    def add(self, scan: Scan | None, truth_hz: float, cause: str) -> None:
+    def add(self, scan: Scan | None, truth_hz: float, cause: Suspect | None) -> None:
         """Count one picture; None where it could not be measured at all."""
         self.pictures += 1
         if scan is None:
             return
-        self.named += any(cause in said for said in (*scan.verdict.reasons, *scan.flags))
+        self.named += cause is not None and scan.verdict.suspect is cause
         if scan.verdict.outcome is not Outcome.CALL:
             return
         found = scan.frequency_hz
@@ -104,18 +104,18 @@ def main() -> None:
                 continue
             path = given.folder / name
             shot = Shot.load(path, truth)
-            cases: dict[str, tuple[Callable[[], Scan | None], str]] = {
-                "as planned": (partial(scanned, path), "nothing"),
+            cases: dict[str, tuple[Callable[[], Scan | None], Suspect | None]] = {
+                "as planned": (partial(scanned, path), None),
                 "entry edge on the other side": (
                     partial(laid, (1, 0, 3, 2), shot, Path(scratch)),
-                    MIRRORED,
+                    Suspect.MIRRORED,
                 ),
-                "both": (partial(laid, (3, 2, 1, 0), shot, Path(scratch)), UPSIDE_DOWN),
+                "both": (partial(laid, (3, 2, 1, 0), shot, Path(scratch)), Suspect.UPSIDE_DOWN),
             }
             for share in SHARES:
                 cases[f"printed at {share:.0%} of the speed"] = (
                     partial(slower, share, path, truth),
-                    SLOWER,
+                    Suspect.SLOWER,
                 )
             for way, (scan, cause) in cases.items():
                 ways[way].add(scan(), truth_hz, cause)

@@ -31,7 +31,8 @@ def named(walls: Walls, other: Walls | None = None) -> str:
     found = search(problem)
     ratio = float(found.gain.max()) / chance_threshold(problem, found)
     tower = another_tower(walls, upside_down=turned_over(walls), other=other, over_chance=ratio)
-    return tower or another_print(walls, over_chance=ratio) or ""
+    story = tower or another_print(walls, over_chance=ratio)
+    return "" if story is None else story.said
 
 
 def turned_over(walls: Walls) -> Walls:
