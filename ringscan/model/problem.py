@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import PlanError
+from ringscan.errors import FaceError, PlanError
 from ringscan.model.motion import CornerMotion
 from ringscan.model.ripple import Drawing, draw
 from ringscan.model.shapers import Impulses
@@ -31,6 +31,8 @@ HIGHEST_HZ = 60.0
 WORKING_STEPS = 8
 """Samples per ripple that are kept. The model knows that each is a mean over its step."""
 
+LEAST_TEXTURE = 1e-6
+"""Relative; a photo's noise alone is a thousand times as much."""
 LEAST_PAIRS = 3
 LEAST_SAMPLES = 12
 """Pairs of neighbouring bands, and wall positions that both show, without which there is no noise
@@ -173,6 +175,8 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     ------
     PlanError
         If too few neighbouring bands show enough of the wall.
+    FaceError
+        If it has no texture at all, as no print has.
     """
     drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm)
     valid = walls.valid & drawing.free
@@ -184,6 +188,8 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
             "the face wider, or the speed lower"
         )
     flat = flatten(walls.s_mm, walls.intensity, valid)
+    if not float(np.std(flat[valid])) > LEAST_TEXTURE:  # nor if it is no number
+        raise FaceError("the face is perfectly even: this is no photo of a printed wall")
     whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)
     return Problem(
         drawing=drawing,

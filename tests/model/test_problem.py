@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from walls import Wall, simulate_walls
 
-from ringscan.errors import PlanError
+from ringscan.errors import FaceError, PlanError
 from ringscan.model.problem import STEEPEST, Problem, Walls, pose_problem, refine
 from ringscan.model.vibration import pole, trial_pole
 
@@ -57,6 +57,14 @@ def test_a_ripple_too_steep_to_be_one_leaves_the_wall_as_it_is() -> None:
 def test_too_little_of_a_wall_is_told(wall: Wall) -> None:
     with pytest.raises(PlanError, match="are needed: make the ramp longer"):
         pose_problem(simulate_walls(wall, 1))
+
+
+@pytest.mark.parametrize("light", [0.0, 0.3])
+def test_a_perfectly_even_wall_is_told(light: float) -> None:
+    walls = simulate_walls(Wall(), 1)
+    even = replace(walls, intensity=np.full_like(walls.intensity, light))
+    with pytest.raises(FaceError, match="perfectly even"):
+        pose_problem(even)
 
 
 def test_strength_is_plain_least_squares() -> None:
