@@ -55,10 +55,11 @@ class Job:
 
     def __post_init__(self) -> None:
         """Refuse what no photo could be measured with, before the first one."""
-        if self.axis not in (None, "x", "y"):
-            raise ValueError(f"axis must be 'x' or 'y', not {self.axis!r}")
-        if not 90 <= self.check_line_mm <= 110:
-            raise ValueError(f"check_line_mm = {self.check_line_mm:g} must be 90 to 110")
+        from ringscan.layout import require_check_line
+        from ringscan.plan import require_axis
+
+        require_axis(self.axis)
+        require_check_line(self.check_line_mm)
 
     @property
     def identity(self) -> str:

@@ -39,6 +39,13 @@ CODE_BOX = (30.0, 27.0, 60.0, 57.0)
 CHECK_LINE = (64.0, 164.0, 54.0)
 """x0, x1, y of the line that must measure 100 mm, from tick to tick."""
 
+
+def require_check_line(length_mm: float) -> None:
+    """Refuse what that line cannot measure on any print. Raises ValueError."""
+    if not 90 <= length_mm <= 110:
+        raise ValueError(f"check_line_mm = {length_mm:g} must be 90 to 110")
+
+
 HEAD_BOTTOM_MM = 59.5
 """Above this y stand the code, words, and the check line; between it and the comb is nothing."""
 

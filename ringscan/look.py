@@ -17,7 +17,7 @@ from ringscan.image.pose import Pose, find_pose
 from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
-from ringscan.plan import Axis, Plan
+from ringscan.plan import Axis, Plan, require_axis
 from ringscan.plancode import SheetCode
 
 __all__ = ["CARD_MM", "Flush", "Kind", "Look", "PictureSide", "look_at", "turned"]
@@ -101,8 +101,7 @@ def look_at(
     ValueError
         If the axis is neither x nor y, or the check line is no 100 mm line's length.
     """
-    if axis not in (None, "x", "y"):
-        raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")
+    require_axis(axis)
     photo = read_photo(path, max_megapixels=max_megapixels)
     sheet = pose = None
     base_away = False

@@ -27,6 +27,13 @@ from ringscan.errors import PlanError
 Axis = Literal["x", "y"]
 AXES: tuple[Axis, Axis] = ("x", "y")
 
+
+def require_axis(axis: str | None) -> None:
+    """Refuse what is neither an axis nor None. Raises ValueError."""
+    if axis is not None and axis not in AXES:
+        raise ValueError(f"axis must be 'x' or 'y', not {axis!r}")
+
+
 END_SLACK = 1e-9
 """start + step * (steps - 1) may miss its decimal value by rounding, in Hz or 1."""
 
@@ -88,6 +95,9 @@ class Size(_Part):
     layers: int = _number(10, 5000, "number of layers of the whole tower")
 
 
+LEAST_ACCELERATION_MM_S2 = 50.0
+
+
 class Motion(_Part):
     """How the outer wall was printed."""
 
@@ -95,7 +105,9 @@ class Motion(_Part):
         description="'counter-clockwise' or 'clockwise', seen from above", strict=False
     )
     speed_mm_s: float = _number(5, 2000, "speed on the faces")
-    acceleration_mm_s2: float = _number(50, 200_000, "acceleration out of and into the corners")
+    acceleration_mm_s2: float = _number(
+        LEAST_ACCELERATION_MM_S2, 200_000, "acceleration out of and into the corners"
+    )
     corner_speed_mm_s: float = _number(0, 200, "speed at which a 90° corner is taken")
 
     @property

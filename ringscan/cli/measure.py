@@ -157,7 +157,8 @@ def scan(
 
     def one(photo: Path) -> dict[str, Any]:
         result = scan_photo(photo, **given)
-        results.append(result)
+        if marked is not None:
+            results.append(result)
         if not json_out:
             print_scan(result, console, rows=rows)
         return to_record(result)

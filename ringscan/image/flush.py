@@ -315,10 +315,10 @@ def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: C
         edge = max((e for e in edges if e.side is side), key=lambda e: len(e.points_px))
         if len(edge.points_px) >= ENOUGH_POINTS:
             points = OutlinePoints.of([edge])
-            about = plane.camera, plane.box, plane.rounding, corners
-            off, _ = points.out_mm(*about)
+            places = points.places(plane.camera, plane.box, plane.rounding, corners)
+            beyond = points.beyond_mm(places, plane.box)
             # a round that faces the lamp is bright up to the outline, one in the shade is not
-            off -= np.clip(off, 0.0, points.inward_mm(points.places(*about)))
+            off = beyond - np.clip(beyond, -points.inward_mm(places), 0.0)
             middle = float(np.median(off))
             if max(abs(middle), 1.4826 * float(np.median(np.abs(off - middle)))) > CROOKED_MM:
                 doubtful.add(side)

@@ -223,10 +223,13 @@ class OutlinePoints:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """How far points lie outside where they should, and their standard deviation, mm."""
         places = self.places(camera, box, rounding, corners)
-        inward = self.inward_mm(places)
+        return self.beyond_mm(places, box) + self.inward_mm(places), self.sd_mm(places)
+
+    def beyond_mm(self, places: Places, box: Box) -> NDArray[np.float64]:
+        """How far points lie outside the outline itself."""
         reach = np.where(self.upright, box.width_mm, box.height_mm) / 2
         across = np.where(self.upright, places.u_mm, places.v_mm)
-        return across * self.sign - reach + inward, self.sd_mm(places)
+        return across * self.sign - reach
 
     def inward_mm(self, places: Places) -> NDArray[np.float64]:
         """How far inside the outline the points should lie: upright creases do."""

@@ -14,6 +14,7 @@ from ringscan.image.camera import Camera
 from ringscan.image.descent import descend
 from ringscan.image.photo import FILM_DIAGONAL_MM, Photo
 from ringscan.image.reference import SheetView
+from ringscan.layout import require_check_line
 
 EXIF_FOCAL_SD = 0.05
 """Relative: makers round the 35 mm equivalent and relate it to different diagonals."""
@@ -129,8 +130,7 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
     SheetError
         If no camera explains the corners, or it looks too much from the side.
     """
-    if not 90 <= check_line_mm <= 110:
-        raise ValueError(f"check_line_mm = {check_line_mm:g} must be 90 to 110")
+    require_check_line(check_line_mm)
     seen = view.found + view.left_out
     if view.left_out > UNEVEN_SHARE * seen and view.left_out_mm > MAX_LEFT_OUT_MM:
         by = f" by {view.left_out_mm:.1f} mm"

@@ -69,7 +69,7 @@ _PLAIN = re.compile(r"G([01])" + "".join(rf"(?: {c}{_VALUE})?" for c in "XYZEF")
 _ONLY_WORDS = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+))+")
 _PARENTHESES = re.compile(r"\([^)]*\)")
 _MOTION_START = re.compile(
-    r"(?:N\d+)?(?:G0*(?:[0-35]|20|21|53|90|91|92)(?![\d])|[XYZ][-+\d.#\[]|#|O\d)"
+    r"(?:N\d+)?(?:G0*(?:[0-35]|20|21|53|90|91|92)(?!\d)|[XYZ][-+\d.#\[]|#|O\d)"
 )
 """Begin of a line that moves, or says how the next ones are to be read."""
 _STANDARD_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60})

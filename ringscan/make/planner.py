@@ -28,7 +28,7 @@ from ringscan.make.assess import (
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.limits import require_limits, require_machine
 from ringscan.model.motion import CornerMotion
-from ringscan.plan import Axis, Direction, Family, Plan, build_plan
+from ringscan.plan import LEAST_ACCELERATION_MM_S2, Axis, Direction, Family, Plan, build_plan
 from ringscan.plancode import encode_plan
 
 WIDTHS_MM = (60.0, 70.0, layout.MAX_TOWER_WIDTH_MM)
@@ -52,8 +52,6 @@ SHARPEST_FIRST = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD, Family.EI2, Fam
 more sharply it is located."""
 
 MIN_SPEED_MM_S = 15
-LEAST_ACCELERATION_MM_S2 = 50.0
-"""As in a plan."""
 THINNEST_OF_NOZZLE = 0.25
 """Layers thinner than this part of the nozzle's bore do not print evenly (common practice)."""
 HEIGHT_STEP_MM = 0.02

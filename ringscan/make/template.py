@@ -45,9 +45,8 @@ class Template:
     def rounding(self, field: str, values: NDArray[np.float64]) -> float:
         """By how much the text rounds a placeholder's values at most; NaN is left out."""
         spec = next((s for _, name, s, _ in Formatter().parse(self.text) if name == field), "")
-        return max(
-            (abs(float(format(v, spec or "")) - v) for v in values[values == values]), default=0.0
-        )
+        known = values[~np.isnan(values)].tolist()
+        return max((abs(float(format(v, spec or "")) - v) for v in known), default=0.0)
 
     def patterns(self) -> list[re.Pattern[str]]:
         """One pattern per line that carries a placeholder or, failing that, per line."""

@@ -243,7 +243,6 @@ def _ramps(
             "command text"
         )
         return list(plan.measured)
-    layers: list[range] = []
     for axis in plan.axes:
         if wrong := _inside(report.rows, axis):
             spoilt.append(
@@ -251,8 +250,6 @@ def _ramps(
                 f"change between layers"
             )
         if _as_planned(report.rows, plan, axis, report.texts.command):
-            planned = plan.ramp_of(axis)
-            layers.append(range(planned.first_layer, planned.last_layer + 1))
             continue
         found = _fit(report.rows, plan, axis, report.texts.command)
         if found is None:
@@ -268,10 +265,8 @@ def _ramps(
         data.pop("reference", None)
         if reference:
             data["reference"] = reference
-        layers.append(range(ramp["first_layer"], ramp["last_layer"] + 1))
-    if band := data.get("reference"):
-        layers.append(range(band["first_layer"], band["last_layer"] + 1))
-    return layers or list(plan.measured)
+    parts = [*data["ramp"].values(), *([data["reference"]] if "reference" in data else [])]
+    return [range(part["first_layer"], part["last_layer"] + 1) for part in parts]
 
 
 def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:

@@ -33,6 +33,7 @@ WORKING_STEPS = 8
 
 LEAST_TEXTURE = 1e-6
 """Relative; a photo's noise alone is a thousand times as much."""
+
 LEAST_PAIRS = 3
 LEAST_SAMPLES = 12
 """Pairs of neighbouring bands, and wall positions that both show, without which there is no noise

@@ -37,8 +37,7 @@ WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
 
-LEAST_FREQUENCY_ERROR = 0.004
-LEAST_DAMPING_ERROR = 0.1
+LEAST_ERROR = {Quantity.FREQUENCY: 0.004, Quantity.DAMPING: 0.1}
 """Standard uncertainties, relative, of the difference of the two answers beyond noise and doubts of
 scale and heights. With that of the frequency the differences on 150 simulated walls had a root mean
 square of 1.0 standard uncertainties, one more than three."""
@@ -101,9 +100,11 @@ def judge(
     """Decide whether the fit may be called, and say why not."""
     evidence = float(fit.found.gain.max())
     threshold = chance_threshold(fit.posed, fit.found)
-    limit, apart = _compare(fit, spacing, null)
-    own_error, null_error = _errors(fit, spacing, null)
-    hz_error = _own_error(fit, spacing, Quantity.FREQUENCY)
+    own_error = _own_error(fit, spacing, null.quantity)
+    limit, apart = _compare(fit, spacing, null, own_error)
+    null_error = hypot(
+        null.standard_error, LEAST_ERROR[null.quantity] * null.value, _height_error(fit, null)
+    )
     k = coverage_factor(spacing.freedom)
 
     def verdict(outcome: Outcome, *reasons: str) -> Verdict:
@@ -114,7 +115,7 @@ def judge(
             limit=limit,
             own_half=k * own_error,
             null_half=coverage_factor(null.freedom) * null_error,
-            spacing_half_hz=k * hz_error,
+            spacing_half_hz=k * _own_error(fit, spacing, Quantity.FREQUENCY),
             evidence=evidence,
             chance_threshold=threshold,
         )
@@ -168,9 +169,8 @@ def _useless(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator
 def _own_error(fit: JointFit, spacing: PoleEstimate, quantity: Quantity) -> float:
     """Standard uncertainty of spacing or decay: noise, and doubts of scale and model."""
     value, error = spacing.value_of(quantity)
-    if quantity is Quantity.DAMPING:
-        return hypot(error, LEAST_DAMPING_ERROR * value)
-    return hypot(error, LEAST_FREQUENCY_ERROR * value, fit.doubts.stretch * value)
+    stretch = 0.0 if quantity is Quantity.DAMPING else fit.doubts.stretch
+    return hypot(error, LEAST_ERROR[quantity] * value, stretch * value)
 
 
 def _height_error(fit: JointFit, null: NullEstimate) -> float:
@@ -179,25 +179,19 @@ def _height_error(fit: JointFit, null: NullEstimate) -> float:
     return 0.0 if by_damping else fit.doubts.height_mm * fit.doubts.hz_per_mm
 
 
-def _errors(fit: JointFit, spacing: PoleEstimate, null: NullEstimate) -> tuple[float, float]:
-    """Standard uncertainties of the two answers by themselves."""
-    least = LEAST_DAMPING_ERROR if null.quantity is Quantity.DAMPING else LEAST_FREQUENCY_ERROR
-    by_turn = hypot(null.standard_error, least * null.value, _height_error(fit, null))
-    return _own_error(fit, spacing, null.quantity), by_turn
-
-
-def _compare(fit: JointFit, spacing: PoleEstimate, null: NullEstimate) -> tuple[float, str | None]:
+def _compare(
+    fit: JointFit, spacing: PoleEstimate, null: NullEstimate, own_error: float
+) -> tuple[float, str | None]:
     """How far the two answers may differ, and the reason if they disagree."""
     by_damping = null.quantity is Quantity.DAMPING
     own, _ = spacing.value_of(null.quantity)
     all_in_all, joint_error = fit.estimate.value_of(null.quantity)
     # a stretch moves the spacing alone, a wrong height the turn of sign alone
-    error = _own_error(fit, spacing, null.quantity)
     k = APART * coverage_factor(min(spacing.freedom, null.freedom))
-    limit = k * hypot(error, null.standard_error, _height_error(fit, null))
+    limit = k * hypot(own_error, null.standard_error, _height_error(fit, null))
     agree = abs(own - null.value) <= limit
     # a turn of sign that says little agrees with all; what both say together must fit either
-    if agree and abs(own - all_in_all) <= k * hypot(error, joint_error):
+    if agree and abs(own - all_in_all) <= k * hypot(own_error, joint_error):
         return limit, None
     said = (
         f"the ripples' decay says a damping ratio of {own:.3f}, their turn of sign says "
