@@ -19,11 +19,19 @@ if TYPE_CHECKING:
     from ringscan.errors import RingscanError
     from ringscan.image.beside import PictureSide
     from ringscan.image.flush import CARD_MM, Flush
-    from ringscan.library import as_dict, as_rows, as_text, pool, scan_each, scan_photo
+    from ringscan.library import (
+        as_dict,
+        as_rows,
+        as_text,
+        load_plan,
+        pool,
+        scan_each,
+        scan_photo,
+    )
     from ringscan.machines import Answer, Batch
     from ringscan.model.budget import Interval
     from ringscan.model.verdict import Outcome
-    from ringscan.plan import Plan, load_plan
+    from ringscan.plan import Plan
     from ringscan.readings import Failed, Reading
     from ringscan.scan import Scan
 
@@ -67,7 +75,7 @@ _HOMES = {
     "as_dict": "library",
     "as_rows": "library",
     "as_text": "library",
-    "load_plan": "plan",
+    "load_plan": "library",
     "pool": "library",
     "scan_each": "library",
     "scan_photo": "library",
@@ -76,6 +84,8 @@ _HOMES = {
 
 
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return import_module("importlib.metadata").version("ringscan")
     if name not in _HOMES:
         raise AttributeError(f"module 'ringscan' has no attribute {name!r}")
     return getattr(import_module(f"ringscan.{_HOMES[name]}"), name)

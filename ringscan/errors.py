@@ -12,6 +12,13 @@ Status 0 is a result, also when that result is "no call"; 2 is a wrong command l
 """
 
 
+def why(exc: Exception) -> str:
+    """Why a file cannot be read or written, in words that are not Python's."""
+    if isinstance(exc, UnicodeDecodeError):
+        return "it is not UTF-8 text"
+    return getattr(exc, "strerror", None) or " ".join(str(exc).split()) or type(exc).__name__
+
+
 class RingscanError(Exception):
     """Base of every error that is the input's fault: one line of what, where and what to do."""
 

@@ -16,7 +16,7 @@ import zlib
 from pathlib import Path
 from typing import Any, BinaryIO, Self
 
-from ringscan.errors import OutputError
+from ringscan.errors import OutputError, why
 
 HEADER = b'{"ringscan_journal":1}\n'
 """First line; its number rises when the lines' form changes."""
@@ -50,8 +50,8 @@ class Journal:
             except BaseException:
                 self._file.close()
                 raise
-        except OSError as exc:
-            raise OutputError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+        except (OSError, ValueError) as exc:
+            raise OutputError(f"{path}: cannot be written: {why(exc)}") from exc
 
     def close(self) -> None:
         """Close the file, and with it release the lock."""
@@ -99,7 +99,7 @@ class Journal:
                 self._file.truncate(place)
                 raise
         except OSError as exc:
-            raise OutputError(f"{self.path}: cannot be written: {exc.strerror or exc}") from exc
+            raise OutputError(f"{self.path}: cannot be written: {why(exc)}") from exc
         self._places[key] = place, len(line)
 
     def _lock(self) -> None:

@@ -13,19 +13,24 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-
 from ringscan.batch import Entry, Job, not_found, scan_batch
 from ringscan.journal import Journal
 from ringscan.look import Flush
 from ringscan.machines import Batch, summarise
 from ringscan.pictures import find_pictures
-from ringscan.plan import Axis, Plan, load_plan
+from ringscan.plan import Axis, Plan
+from ringscan.plan import load_plan as _load_plan
 from ringscan.scan import Scan
 from ringscan.scan import scan_photo as _scan_photo
 from ringscan.show import ranked, record, table
+from ringscan.show.terminal import ResultConsole
 
 PathLike = str | os.PathLike[str]
+
+
+def load_plan(path: PathLike) -> Plan:
+    """Read and check a plan file. Raises PlanError, a RingscanError."""
+    return _load_plan(Path(path))
 
 
 def scan_photo(
@@ -138,15 +143,15 @@ def as_text(result: Scan | Batch, *, width: int = 80) -> str:
     """What the command line prints, without colour."""
     out = io.StringIO()
     # in a notebook, or with colours asked for, it would write elsewhere or more than text
-    console = Console(
+    console = ResultConsole(
         file=out, width=width, color_system=None, force_terminal=False, force_jupyter=False
     )
     if isinstance(result, Scan):
         table.print_scan(result, console)
     else:
         ranked.print_batch(result, console)
-    return "".join(f"{line.rstrip()}\n" for line in out.getvalue().splitlines())
+    return out.getvalue()
 
 
 def _plan(given: Plan | PathLike | None) -> Plan | None:
-    return given if given is None or isinstance(given, Plan) else load_plan(Path(given))
+    return given if given is None or isinstance(given, Plan) else load_plan(given)

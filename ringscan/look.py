@@ -60,8 +60,13 @@ class Look:
 
     @property
     def is_fit(self) -> bool:
-        """Whether nothing stands in a scan's way."""
-        return all(finding.grade is not Grade.UNFIT for finding in self.findings)
+        """Whether nothing stands in a call's way."""
+        return not self.picture_unfit and not self.contradictions
+
+    @property
+    def picture_unfit(self) -> bool:
+        """Whether another picture is needed."""
+        return any(finding.grade is Grade.UNFIT for finding in self.findings)
 
     @property
     def edges_doubtful(self) -> bool:
@@ -73,12 +78,16 @@ class Look:
     def flags(self) -> tuple[str, ...]:
         """What to know about the picture, one line each."""
         poor = (f.line for f in self.findings if f.grade is not Grade.GOOD)
-        return (*self.remarks, *poor)
+        return (*self._remarks, *poor)
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """Flags that are no findings on the picture's quality."""
-        return (*self.contradictions, *([READ_TURNED] if self.turned else []), *self.view.flags)
+        """Flags and contradictions: what is no finding on the picture's quality."""
+        return (*self.contradictions, *self._remarks)
+
+    @property
+    def _remarks(self) -> tuple[str, ...]:
+        return (*([READ_TURNED] if self.turned else []), *self.view.flags)
 
 
 def look_at(
@@ -191,12 +200,12 @@ def _contradictions(
     if code is not None and plan is not None and plan.digest != code.plan.digest:
         said.append(
             f"the sheet's code holds another plan, '{code.plan.tower}', than the file that was "
-            "given: is it the right file, and the right sheet?"
+            "given; give the right file, or photograph the tower on the sheet of that plan"
         )
     if code is not None and axis is not None and axis != code.axis:
         said.append(
-            f"the sheet's code says axis {code.axis.upper()}, but {axis.upper()} was given: is it "
-            "the right face, and the right sheet?"
+            f"the sheet's code says axis {code.axis.upper()}, but {axis.upper()} was given; give "
+            "the right axis, or photograph the face on its own sheet"
         )
     return tuple(said)
 

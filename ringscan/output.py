@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from ringscan.errors import OutputError
+from ringscan.errors import OutputError, why
 
 
 def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = ()) -> None:
@@ -23,7 +23,7 @@ def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = (
     """
     taken = [path for path in inputs if path is not None]
     for path in outputs:
-        if path is None or (path.exists() and not path.is_file()):
+        if path is None or is_special(path):
             continue
         if any(_same(path, other) for other in taken):
             raise OutputError(
@@ -32,8 +32,14 @@ def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = (
         taken.append(path)
 
 
+def is_special(path: Path) -> bool:
+    """Whether it exists and is no file: a device, a pipe, a folder."""
+    # os.path, unlike Path, says no where it may not look or the name is impossible
+    return os.path.exists(path) and not os.path.isfile(path)
+
+
 def _same(one: Path, other: Path) -> bool:
-    if one.exists() and other.exists():
+    if os.path.exists(one) and os.path.exists(other):
         return one.samefile(other)
     return os.path.realpath(one) == os.path.realpath(other)
 
@@ -56,7 +62,7 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
         If it cannot be written; a file that was there before is untouched.
     """
     try:
-        if path.exists() and not path.is_file():
+        if is_special(path):
             with path.open("wb") as file:
                 yield file
         else:
@@ -64,7 +70,7 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
                 yield file
     except OSError as exc:
         folder = path.parent
-        reason = exc.strerror or str(exc)
+        reason = why(exc)
         if isinstance(exc, FileNotFoundError) and not folder.exists():
             reason = f"there is no folder '{folder}'"
         raise OutputError(f"{path}: cannot be written: {reason}") from exc

@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from ringscan.errors import PhotoError
+from ringscan.errors import PhotoError, why
 
 PICTURE_SUFFIXES = frozenset(
     (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".mpo")
@@ -57,7 +57,7 @@ def _in_folder(folder: Path) -> list[Path]:
             if _is_picture(path) and not path.name.startswith(".") and not os.path.isdir(path)
         )
     except OSError as exc:
-        raise PhotoError(f"{folder}: the folder cannot be read: {exc.strerror}") from exc
+        raise PhotoError(f"{folder}: the folder cannot be read: {why(exc)}") from exc
     if not found:
         raise PhotoError(f"{folder}: is a folder without pictures; give picture files")
     return found

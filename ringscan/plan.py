@@ -22,7 +22,7 @@ import tomli_w
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from ringscan.errors import PlanError
+from ringscan.errors import PlanError, why
 
 Axis = Literal["x", "y"]
 AXES: tuple[Axis, Axis] = ("x", "y")
@@ -361,8 +361,8 @@ def load_plan(path: Path) -> Plan:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as exc:
         raise PlanError(f"{path}: there is no such plan file") from exc
-    except (OSError, UnicodeDecodeError) as exc:
-        raise PlanError(f"{path}: cannot be read as text ({exc})") from exc
+    except (OSError, ValueError) as exc:
+        raise PlanError(f"{path}: cannot be read: {why(exc)}") from exc
     return parse_plan(text, source=str(path))
 
 

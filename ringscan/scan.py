@@ -154,6 +154,8 @@ def measure(look: Look, bands: Bands) -> Scan:
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     if verdict.outcome is not Outcome.CALL or verdict.over_chance < BEYOND_DOUBT:
         verdict = _suspect(verdict, walls, bands, look, blur_mm)
+    if look.contradictions:
+        verdict = _contradicted(verdict, look.contradictions)
     return Scan(
         photo=look.photo.source,
         sha256=look.photo.sha256,
@@ -203,6 +205,16 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
         outcome=outcome,
         reasons=(*verdict.reasons, story.said),
         suspect=story.suspect,
+    )
+
+
+def _contradicted(verdict: Verdict, contradictions: tuple[str, ...]) -> Verdict:
+    """No number is to be set for what may be another axis, or another tower."""
+    called = verdict.outcome is Outcome.CALL
+    return replace(
+        verdict,
+        outcome=Outcome.DISAGREEMENT if called else verdict.outcome,
+        reasons=(*contradictions, *verdict.reasons),
     )
 
 

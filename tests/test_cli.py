@@ -44,6 +44,9 @@ def test_a_photo_of_a_known_axis(run, good):
         ["scan", "a.jpg", "--check-line", "nan"],
         ["scan", "a.jpg", "--rows", "-1"],
         ["scan", "a.jpg", "b.jpg", "--marked", "m.png"],
+        ["scan", "a.jpg", "--marked", "m.txt"],
+        ["scan", "a.jpg", "--check-line", "99", "--reference", "face", "--base", "down"],
+        ["sheet", "plan.toml", "--out", "sheet.txt"],
         ["sheet", "plan.toml", "--paper", "a3"],
     ],
 )
@@ -51,7 +54,29 @@ def test_a_wrong_command_line(run, arguments):
     done = run(*arguments)
     assert done.status == 2
     assert done.out == ""
-    assert "Traceback" not in done.err
+    assert done.err.startswith("ringscan: ")
+    assert done.err.count("\n") == 1
+    assert "--help' shows how it goes" in done.err
+
+
+def test_version_and_help(run):
+    import ringscan
+
+    done = run("--version")
+    assert (done.status, done.out, done.err) == (0, f"ringscan {ringscan.__version__}\n", "")
+    assert run("scan", "-h").out == run("scan", "--help").out
+    done = run()
+    assert (done.status, done.out) == (2, run("--help").out)
+
+
+def test_an_interrupted_command_is_one_line(run, good, monkeypatch):
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ringscan.scan.scan_photo", interrupted)
+    done = run("scan", good)
+    assert done.status == 130
+    assert done.error() == "interrupted; nothing more was written"
 
 
 def test_help_is_no_error(run):
@@ -101,7 +126,7 @@ def test_a_marked_picture_is_written_whole_or_not_at_all(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full_disk)
-    done = run("scan", good, "--marked", out)
+    done = run("scan", good, "--marked", out, *(["--force"] if old else []))
     assert done.status == OUTPUT
     assert done.err == f"ringscan: {out}: cannot be written: No space left on device\n"
     assert "verdict: " in done.out  # what was measured is not lost
@@ -119,6 +144,42 @@ def test_an_unwritable_place(run, good, tmp_path, made_before, place, says):
     assert done.err.count("\n") == 1
     assert "verdict: " in done.out
     assert list(tmp_path.iterdir()) == []
+
+
+def test_another_picture_is_replaced_only_when_told(run, good, tmp_path, made_before):
+    out = tmp_path / "marked.jpg"
+    out.write_bytes(b"another photo")
+    assert "--force" in run("scan", good, "--marked", out).error()
+    assert out.read_bytes() == b"another photo"
+    assert run("scan", good, "--marked", out, "--force").status == 0
+    with Image.open(out) as image:
+        assert image.format == "JPEG"
+
+
+def test_the_marked_picture_is_written_whatever_else_is_wrong(run, good, tmp_path, made_before):
+    (tmp_path / "empty").mkdir()
+    out = tmp_path / "marked.png"
+    assert run("scan", good, tmp_path / "empty", "--marked", out).status == PHOTO
+    assert out.exists()
+
+
+@pytest.mark.parametrize("name", ["m.png", "m.jpg"])
+def test_a_marked_picture_is_not_measured(run, good, tmp_path, made_before, monkeypatch, name):
+    out = tmp_path / name
+    assert run("scan", good, "--marked", out).status == 0
+    monkeypatch.undo()
+    done = run("scan", out)
+    assert done.status == PHOTO
+    assert "is a picture marked by ringscan" in done.error()
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may read anything")
+def test_an_unreadable_photo_does_not_stop_the_others(run, good, tmp_path, made_before):
+    closed = tmp_path / "closed.jpg"
+    closed.write_bytes(b"x")
+    closed.chmod(0)
+    done = run("scan", closed, good)
+    assert "verdict: " in done.out
 
 
 def test_the_sheet_is_written_beside_its_plan(run, plan_file):

@@ -248,11 +248,11 @@ def test_load_plan_reads_what_was_written(tmp_path: Path) -> None:
     [
         (b"tower = ", "is not TOML"),
         (b"tower = 'A'\ntower = 'B'", "is not TOML"),
-        (b"\xff\xfe\x00", "cannot be read as text"),
+        (b"\xff\xfe\x00", "it is not UTF-8 text"),
         (b"", "tower is missing"),
         (b"a = " + b"[" * 20_000, "is not TOML"),
         (b"a = " + b"9" * 5_000, "is not TOML"),
-        (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "cannot be read as text"),
+        (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "it is not UTF-8 text"),
     ],
 )
 def test_files_that_are_no_plans(tmp_path: Path, content: bytes, said: str) -> None:

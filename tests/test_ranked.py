@@ -138,7 +138,7 @@ def test_json_comes_in_pieces_and_is_whole(batch):
     text = "".join(batch_json(batch, records))
     assert json.loads(text, parse_constant=pytest.fail) == {"photos": records} | to_dict(batch)
     empty = json.loads("".join(batch_json(summarise([]), [])))
-    assert empty == {"photos": [], "machines": [], "towers": [], "failures": []}
+    assert empty == {"batch_version": 1, "photos": [], "machines": [], "towers": [], "failures": []}
 
 
 def documented(heading: str) -> set[str]:

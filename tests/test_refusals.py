@@ -197,11 +197,33 @@ def test_a_plan_of_another_tower(run, good, tmp_path):
     assert "the sheet's code holds another plan, 'WREN-1'" in done.error()
 
 
-def test_an_axis_that_the_sheet_contradicts_is_said(run, good):
+def test_an_axis_that_the_sheet_contradicts_is_not_called(run, good):
     done = run("scan", good, "--axis", "y", "--json")
     assert done.status == 0
-    flags = json.loads(done.out)["flags"]
-    assert [flag for flag in flags if "code says axis X, but Y was given" in flag]
+    record = json.loads(done.out)
+    assert (record["verdict"], record["natural_frequency_hz"]) == ("disagreement", None)
+    assert "code says axis X, but Y was given" in record["reasons"][0]
+
+
+def test_a_plan_that_the_sheet_contradicts_is_not_called(run, good, tmp_path):
+    plan = tmp_path / "other.toml"
+    plan.write_text(make_plan(acceleration_mm_s2="3100.0").to_toml(), encoding="utf-8")
+    for arguments in (["--plan", plan], ["--plan", plan, "--axis", "x"]):
+        record = json.loads(run("scan", good, *arguments, "--json").out)
+        assert record["verdict"] == "disagreement"
+        assert "holds another plan, 'WREN-1'" in record["reasons"][0]
+    done = run("look", good, "--plan", plan)
+    assert done.status == 9
+    assert done.out.endswith("  not fit to be scanned\n")
+
+
+def test_a_tower_of_another_height(run, good, tmp_path):
+    """The top edge is not where the plan puts it; what is seen of it tells."""
+    plan = tmp_path / "other.toml"
+    plan.write_text(make_plan(layers="560").to_toml(), encoding="utf-8")
+    done = run("scan", good, "--plan", plan, "--axis", "x")
+    assert done.status == PLAN
+    assert "× 99.8 mm (width × height), but plan 'WREN-1' says 60 × 112.1 mm" in done.error()
 
 
 def test_a_photo_is_not_written_over(run, tmp_path, good):
@@ -240,4 +262,4 @@ def test_a_bad_plan(run, good, tmp_path, command, text, says):
 def test_a_folder_for_a_plan(run, good, tmp_path):
     done = run("scan", good, "--plan", tmp_path)
     assert done.status == PLAN
-    assert "cannot be read as text" in done.error()
+    assert "cannot be read: Is a directory" in done.error()

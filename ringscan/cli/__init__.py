@@ -1,28 +1,53 @@
 """The door: arguments in, exit statuses out. Nothing is computed here.
 
-Exit status 0: a result, also when it is "no call"; 2: wrong command line; others: the class of
-the error, see ringscan/errors.py.
+Exit status 0: a result, also when it is "no call"; 2: wrong command line; 130: interrupted; others:
+the class of the error, see ringscan/errors.py.
 """
 
 from __future__ import annotations
 
 import re
+import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from importlib import metadata
+from typing import Annotated
 
 import typer
 
-from ringscan.cli import many, measure, prepare
-from ringscan.cli.complain import complain
-from ringscan.errors import OutputError, RingscanError
+from ringscan.cli import many, measure, prepare, propose
+from ringscan.cli.complain import INTERRUPTED, complain
+from ringscan.errors import OutputError, RingscanError, why
 
 app = typer.Typer(
     name="ringscan",
-    help="Read an axis's natural frequency and damping ratio off a photo of a printed tower.",
-    no_args_is_help=True,
+    invoke_without_command=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+@app.callback()
+def every_command(
+    context: typer.Context,
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version and exit.", is_eager=True),
+    ] = False,
+) -> None:
+    """Read an axis's natural frequency and damping ratio off a photo of a printed tower."""
+    if version:
+        print(f"ringscan {metadata.version('ringscan')}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        print(context.get_help())
+        raise typer.Exit(WRONG_COMMAND_LINE)
+
+
+propose.register(app)
 prepare.register(app)
 measure.register(app)
 many.register(app)
@@ -31,14 +56,31 @@ LACKS_SYSTEM_LIBRARY = re.compile(r"\blib\S+\.so")
 """What the loader says on a bare server, where opencv's system libraries are not there."""
 
 
+WRONG_COMMAND_LINE = 2
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line; the only place where errors become exit statuses."""
+    """Run the command line; the only place where errors become exit statuses. Raises SystemExit."""
+    with suppress(ValueError):  # in a thread that is not the main one
+        if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+            # told to end, a command ends as when interrupted: no half-written files are left
+            signal.signal(signal.SIGTERM, signal.default_int_handler)
     for stream in (sys.stdout, sys.stderr):
         # a µ must not crash a pipe with another encoding
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        app(args=list(arguments) if arguments is not None else None)
+        status = app(
+            args=list(arguments) if arguments is not None else None,
+            prog_name="ringscan",
+            standalone_mode=False,
+        )
+    except typer.TyperException as exc:
+        complain(_said_of_usage(exc))
+        raise SystemExit(WRONG_COMMAND_LINE) from exc
+    except typer.Abort as exc:
+        complain("stopped at a question; nothing was written")
+        raise SystemExit(1) from exc
     except RingscanError as exc:
         complain(exc)
         raise SystemExit(exc.exit_status) from exc
@@ -49,5 +91,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
         raise SystemExit(1) from exc
     except OSError as exc:
         # files raise OutputError; what is left is the terminal or pipe that results go to
-        complain(f"the result cannot be written out: {exc.strerror or exc}")
+        complain(f"the result cannot be written out: {why(exc)}")
         raise SystemExit(OutputError.exit_status) from exc
+    if status == INTERRUPTED:
+        complain("interrupted; nothing more was written")
+    raise SystemExit(status or 0)
+
+
+def _said_of_usage(exc: typer.TyperException) -> str:
+    """What is wrong with a command line, and where to read how it goes."""
+    said = exc.format_message().removeprefix("Invalid value: ").rstrip(".")
+    said = said.replace("Value error, ", "").replace("Input should", "it should")
+    context = getattr(exc, "ctx", None)
+    command = "ringscan" if context is None else context.command_path
+    return f"{said[:1].lower()}{said[1:]}; '{command} --help' shows how it goes"

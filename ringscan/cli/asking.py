@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from ringscan.errors import PlanError
+from ringscan.errors import PlanError, why
 
 if TYPE_CHECKING:
     from ringscan.plan import Axis, Family
@@ -32,7 +32,7 @@ class Questions:
         *,
         check: Callable[[str], object] = str,
     ) -> str:
-        """A text, or its default; asked again while `check` raises typer.BadParameter."""
+        """A text, or its default; asked again while `check` raises what `_ask_until` catches."""
         if given is not None:
             return given
         if self._asks:
@@ -42,11 +42,17 @@ class Questions:
         return default or ""
 
     def number(
-        self, flag: str, given: float | None, question: str, default: float | None = None
+        self,
+        flag: str,
+        given: float | None,
+        question: str,
+        default: float | None = None,
+        *,
+        check: Callable[[float], object] = float,
     ) -> float:
-        """A number from 0 up, or its default."""
+        """A number from 0 up, or its default; asked again while `check` raises PlanError."""
         if given is None and self._asks:
-            given = _ask_number(question, default)
+            given = _ask_number(question, default, check)
         elif given is None:
             given = default
         if given is None:
@@ -92,13 +98,17 @@ def _ask_until(question: str, default: str | None, check: Callable[[str], object
             check(answer)
         except typer.BadParameter as exc:
             print(exc.message, file=sys.stderr)
+        except PlanError as exc:
+            print(exc, file=sys.stderr)
         else:
             return answer
 
 
-def _ask_number(question: str, default: float | None) -> float:
+def _ask_number(question: str, default: float | None, check: Callable[[float], object]) -> float:
     shown = None if default is None else f"{default:g}"
-    return float(_ask_until(question, shown, lambda text: _from_zero_up(_number(text), None)))
+    return float(
+        _ask_until(question, shown, lambda text: check(_from_zero_up(_number(text), None)))
+    )
 
 
 def _number(text: str) -> float:
@@ -174,5 +184,5 @@ def read_text(path: Path) -> str:
     """Text of a user's file. Raises PlanError."""
     try:
         return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as exc:
-        raise PlanError(f"{path}: cannot be read as text ({exc})") from exc
+    except (OSError, ValueError) as exc:
+        raise PlanError(f"{path}: cannot be read: {why(exc)}") from exc

@@ -1,4 +1,4 @@
-"""How an error is said: one line on standard error, whatever a file's name holds."""
+"""What goes to standard error: one line for an error, whatever a file's name holds."""
 
 from __future__ import annotations
 
@@ -9,6 +9,13 @@ from ringscan.show.plain import one_line
 NOT_FIT = 9
 """Exit status of `look` where a picture is not fit to be scanned, and of `check` where a file is
 not readable."""
+INTERRUPTED = 130
+"""Exit status of a command that was interrupted, by the shells' convention (128 + SIGINT)."""
+
+
+def say(text: str) -> None:
+    """Print what is not the result: what was written, what comes next."""
+    print(text, file=sys.stderr)
 
 
 def complain(text: object) -> None:

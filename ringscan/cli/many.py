@@ -11,16 +11,23 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ringscan.cli.complain import complain
-from ringscan.cli.measure import AxisName, said_of
+from ringscan.cli.complain import INTERRUPTED, complain
+from ringscan.cli.measure import said_of
+from ringscan.cli.options import (
+    CheckLine,
+    GivenAxis,
+    GivenPlan,
+    Json,
+    MaxMegapixels,
+    Photos,
+    path_option,
+)
 from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
 
 if TYPE_CHECKING:
     from ringscan.readings import Failed, Reading
 
 JOURNAL = Path("ringscan-batch.jsonl")
-INTERRUPTED = 130
-"""Exit status of a command that was interrupted, by the shells' convention (128 + SIGINT)."""
 
 
 def register(app: typer.Typer) -> None:
@@ -29,40 +36,28 @@ def register(app: typer.Typer) -> None:
 
 
 def batch(
-    photos: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="FOLDER", help="Folders, picture files, or patterns like 'towers/**/*.jpg'."
-        ),
-    ],
-    plan: Annotated[
-        Path | None, typer.Option(help="Plan file, where the sheets' code does not hold it.")
-    ] = None,
-    axis: Annotated[
-        AxisName | None, typer.Option(help="Axis the faces show; else by the sheets' code.")
-    ] = None,
+    photos: Photos,
+    plan: GivenPlan = None,
+    axis: GivenAxis = None,
     reference: Reference = "sheet",
     corners: Corners = None,
     base: BaseAt = None,
     card_side: CardAt = None,
-    check_line: Annotated[
-        float,
-        typer.Option(min=90, max=110, help="Measured length of the sheets' 100 mm line, mm."),
-    ] = 100.0,
-    max_megapixels: Annotated[
-        float, typer.Option(min=1, max=400, help="Refuse larger pictures.")
-    ] = 60,
+    check_line: CheckLine = 100.0,
+    max_megapixels: MaxMegapixels = 60,
     jobs: Annotated[
         int | None, typer.Option("--jobs", "-j", min=1, help="Processes; default: all cores.")
     ] = None,
     journal: Annotated[
-        Path, typer.Option(help="File that keeps the results as they come, to go on from.")
+        Path, path_option(help="File that keeps the results as they come, to go on from.")
     ] = JOURNAL,
     again: Annotated[
         bool, typer.Option("--again", help="Measure anew what the journal knows already.")
     ] = False,
-    json_out: Annotated[bool, typer.Option("--json", help="Print all of it as JSON.")] = False,
-    csv_out: Annotated[bool, typer.Option("--csv", help="Print the tables as CSV.")] = False,
+    json_out: Json = False,
+    csv_out: Annotated[
+        bool, typer.Option("--csv", help="Print the tables as CSV instead.")
+    ] = False,
 ) -> None:
     """Measure many photos: towers and machines pooled, ranked by how sure their frequency is."""
     if json_out and csv_out:
@@ -110,9 +105,9 @@ def batch(
     if csv_out:
         sys.stdout.write(to_csv(to_rows(whole)))
     elif not json_out:
-        from rich.console import Console
+        from ringscan.show.terminal import ResultConsole
 
-        print_batch(whole, Console(soft_wrap=False))
+        print_batch(whole, ResultConsole())
     if whole.failures:
         raise SystemExit(whole.failures[-1].exit_status)
 

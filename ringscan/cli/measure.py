@@ -11,6 +11,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ringscan.cli.complain import NOT_FIT, complain
+from ringscan.cli.options import (
+    AxisName,
+    CheckLine,
+    Force,
+    GivenAxis,
+    GivenPlan,
+    Json,
+    MaxMegapixels,
+    Photos,
+    PlanFile,
+    claim,
+    path_option,
+    require_suffix,
+)
 from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
 from ringscan.errors import RingscanError
 from ringscan.pictures import find_pictures
@@ -19,40 +33,11 @@ if TYPE_CHECKING:
     from ringscan.look import Flush
 
 
-class AxisName(StrEnum):
-    """Axes as the command line takes them."""
-
-    X = "x"
-    Y = "y"
-
-
 class PaperName(StrEnum):
     """Papers as the command line takes them."""
 
     A4 = "a4"
     LETTER = "letter"
-
-
-Photos = Annotated[
-    list[Path],
-    typer.Argument(metavar="PHOTO...", help="Photos to measure; a folder: all in it."),
-]
-PlanFile = Annotated[
-    Path | None, typer.Option("--plan", help="Plan file, where the sheet's code does not hold it.")
-]
-AxisOption = Annotated[
-    AxisName | None, typer.Option("--axis", help="Axis the face shows; else by the sheet's code.")
-]
-CheckLine = Annotated[
-    float,
-    typer.Option(
-        "--check-line", min=90, max=110, help="Measured length of the sheet's 100 mm line, mm."
-    ),
-]
-Json = Annotated[bool, typer.Option("--json", help="Print everything as JSON instead.")]
-MaxMegapixels = Annotated[
-    float, typer.Option("--max-megapixels", min=1, max=400, help="Refuse larger pictures.")
-]
 
 
 def register(app: typer.Typer) -> None:
@@ -63,28 +48,31 @@ def register(app: typer.Typer) -> None:
 
 
 def sheet(
-    plan: Annotated[Path, typer.Argument(help="Plan file (TOML).")],
+    plan: PlanFile,
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="PDF to write; default: PLAN with .pdf.")
+        Path | None,
+        path_option("--out", "-o", metavar="PDF", help="PDF to write; default: PLAN with .pdf."),
     ] = None,
     paper: Annotated[PaperName, typer.Option(help="Paper size.")] = PaperName.A4,
+    force: Force = False,
 ) -> None:
     """Write the scan sheet, the page the tower is photographed on, as a PDF."""
     from ringscan.layout import Paper
     from ringscan.make.sheet import write_sheet
-    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
+    require_suffix(out, ".pdf", flag="--out")
+    the_plan = load_plan(plan)
     target = out or plan.with_suffix(".pdf")
-    keep_apart([target], [plan])
-    write_sheet(load_plan(plan), target, Paper(paper.value))
+    claim([target], [plan], force=force)
+    write_sheet(the_plan, target, Paper(paper.value))
     print(f"{target}: print it at 100 % (actual size), then measure its 100 mm line")
 
 
 def look(
     photos: Photos,
-    plan: PlanFile = None,
-    axis: AxisOption = None,
+    plan: GivenPlan = None,
+    axis: GivenAxis = None,
     reference: Reference = "sheet",
     corners: Corners = None,
     base: BaseAt = None,
@@ -97,15 +85,14 @@ def look(
 
     The exit status is 0 if all are, 9 if one is not.
     """
-    from rich.console import Console
-
     from ringscan.look import look_at
     from ringscan.show.findings import look_record, print_look
+    from ringscan.show.terminal import ResultConsole
 
     pictures, missing = _pictures(photos)
     flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
-    console = Console(soft_wrap=False)
+    console = ResultConsole()
     fit = []
 
     def one(photo: Path) -> dict[str, Any]:
@@ -122,8 +109,8 @@ def look(
 
 def scan(
     photos: Photos,
-    plan: PlanFile = None,
-    axis: AxisOption = None,
+    plan: GivenPlan = None,
+    axis: GivenAxis = None,
     reference: Reference = "sheet",
     corners: Corners = None,
     base: BaseAt = None,
@@ -133,25 +120,28 @@ def scan(
     json_out: Json = False,
     marked: Annotated[
         Path | None,
-        typer.Option(help="Write the photo with all that was found drawn on it (PNG or JPEG)."),
+        path_option(
+            metavar="PICTURE",
+            help="Write the photo with all that was found drawn on it (PNG or JPEG).",
+        ),
     ] = None,
+    force: Force = False,
     max_megapixels: MaxMegapixels = 60,
 ) -> None:
     """Measure photos of a tower: natural frequency, damping, ranked table."""
-    from rich.console import Console
-
-    from ringscan.output import keep_apart
     from ringscan.scan import scan_photo
     from ringscan.show.record import to_record
     from ringscan.show.table import print_scan
+    from ringscan.show.terminal import ResultConsole
 
     pictures, missing = _pictures(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
-    keep_apart([marked], [*pictures, plan])
+    require_suffix(marked, ".png", ".jpg", ".jpeg", flag="--marked")
+    claim([marked], [*pictures, plan], force=force)
     flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
-    console = Console(soft_wrap=False)
+    console = ResultConsole()
 
     results = []
 
@@ -163,12 +153,15 @@ def scan(
             print_scan(result, console, rows=rows)
         return to_record(result)
 
-    _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
-    # last of all: the result is out, whatever becomes of the picture
-    if marked is not None:
-        from ringscan.show.marked import write_marked
+    try:
+        _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
+    finally:
+        # last of all: the result is out, whatever becomes of the picture; and it is drawn even
+        # where nobody reads the result to its end, or something else that was given is wrong
+        if marked is not None and results:
+            from ringscan.show.marked import write_marked
 
-        write_marked(pictures[0], results[0], marked, max_megapixels=max_megapixels)
+            write_marked(pictures[0], results[0], marked, max_megapixels=max_megapixels)
 
 
 def said_of(
@@ -184,6 +177,10 @@ def said_of(
 
     if flush is not None and flush.corners_px is not None and len(pictures) > 1:
         raise typer.BadParameter("--corners goes with a single photo")
+    if flush is not None and check_line_mm != 100:
+        raise typer.BadParameter(
+            "--check-line goes with the scan sheet, not with another reference"
+        )
     return {
         "plan": load_plan(plan) if plan is not None else None,
         "axis": axis.value if axis is not None else None,

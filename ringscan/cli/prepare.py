@@ -1,205 +1,77 @@
-"""Commands before the photo: plan, tower, toolpath, ramp, check."""
+"""Commands from the plan to a print: tower, toolpath, ramp, check."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ringscan.cli.asking import (
-    Questions,
-    check_label,
-    choice,
-    read_axes,
-    read_families,
-    read_text,
-    text_or_file,
-    two_numbers,
+from ringscan.cli.asking import choice, read_text, text_or_file, two_numbers
+from ringscan.cli.complain import NOT_FIT, say
+from ringscan.cli.options import (
+    Filament,
+    Force,
+    PlanFile,
+    bed_option,
+    claim,
+    flow_option,
+    height_option,
+    path_argument,
+    path_option,
 )
-from ringscan.cli.complain import NOT_FIT
-from ringscan.errors import OutputError
 
 if TYPE_CHECKING:
-    from ringscan.make.planner import Proposal
     from ringscan.make.template import Texts
 
-PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="Plan file (TOML).")]
-Flow = Annotated[float | None, typer.Option(help="Most the hot end melts, mm³/s.")]
-Bed = Annotated[str | None, typer.Option(metavar="WxD", help="Bed size in mm, like 220x220.")]
-Filament = Annotated[float, typer.Option(help="Diameter of the filament, mm.")]
 Command = Annotated[
     str | None,
     typer.Option(help="Your firmware's text that sets a value, with {axis}, {frequency_hz} ..."),
 ]
-CommandFile = Annotated[Path | None, typer.Option(help="The same text from a file.")]
+CommandFile = Annotated[Path | None, path_option(help="The same text from a file.")]
 Off = Annotated[str | None, typer.Option(help="Your firmware's text that switches the shaper off.")]
-OffFile = Annotated[Path | None, typer.Option(help="The same text from a file.")]
+OffFile = Annotated[Path | None, path_option(help="The same text from a file.")]
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the application."""
-    app.command("plan")(plan_command)
     app.command("tower")(tower_command)
     app.command("toolpath")(toolpath_command)
     app.command("ramp")(ramp_command)
     app.command("check")(check_command)
 
 
-def plan_command(
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="Plan file to write (TOML).")],
-    tower: Annotated[str | None, typer.Option(help="Label, like HERON-1.")] = None,
-    bed: Bed = None,
-    max_height: Annotated[float, typer.Option(help="Greatest height of a print, mm.")] = 200.0,
-    nozzle: Annotated[float | None, typer.Option(help="Bore of the nozzle, mm.")] = None,
-    line_width: Annotated[float | None, typer.Option(help="Width of the printed line, mm.")] = None,
-    layer_height: Annotated[float | None, typer.Option(help="Layer height, mm.")] = None,
-    flow_limit: Flow = None,
-    speed: Annotated[float | None, typer.Option(help="Intended speed, mm/s.")] = None,
-    acceleration: Annotated[
-        float | None, typer.Option(help="Intended acceleration, mm/s².")
-    ] = None,
-    corner_speed: Annotated[
-        float | None, typer.Option(help="Speed at which a 90° corner is taken, mm/s.")
-    ] = None,
-    max_speed: Annotated[
-        float | None, typer.Option(help="Highest speed to propose; else the intended one.")
-    ] = None,
-    max_acceleration: Annotated[
-        float | None, typer.Option(help="Highest acceleration to propose; else the intended one.")
-    ] = None,
-    axes: Annotated[str | None, typer.Option(help="Axes: x, y or xy.")] = None,
-    families: Annotated[
-        str | None, typer.Option(help="Shapers your firmware offers, like ZV,ZVD,EI.")
-    ] = None,
-    frequencies: Annotated[
-        str | None, typer.Option(metavar="LOW-HIGH", help="Rough range in Hz; 15-75 if not given.")
-    ] = None,
-    damping_setting: Annotated[float, typer.Option(help="Damping ratio set in the shaper.")] = 0.1,
-    direction: Annotated[
-        str, typer.Option(help="counter-clockwise or clockwise, seen from above.")
-    ] = "counter-clockwise",
-    filament: Filament = 1.75,
-    reference: Annotated[
-        bool, typer.Option(help="A band with the shaper off; needs a text that switches it off.")
-    ] = True,
-    preview: Annotated[Path | None, typer.Option(metavar="PNG", help="Expected wall.")] = None,
-    expect: Annotated[
-        float | None, typer.Option(help="Natural frequency to draw in the preview, Hz.")
-    ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing plan file.")] = False,
-) -> None:
-    """Propose a tower that a photo can be read from; asks for what is not given."""
-    from ringscan.make.planner import Machine, Wishes, propose
-    from ringscan.output import keep_apart, write_whole
-    from ringscan.plan import Direction
-    from ringscan.show.prepare_text import plan_summary
-
-    keep_apart([out, preview])
-    if out.is_dir():
-        raise OutputError(f"{out}: is a folder; name the plan file to write")
-    if expect is not None and preview is None:
-        raise typer.BadParameter("goes with --preview", param_hint="--expect")
-    if preview is not None and preview.suffix.lower() != ".png":
-        raise typer.BadParameter("writes PNG: name it so", param_hint="--preview")
-    if out.exists() and not force:
-        raise OutputError(f"{out}: exists; a tower may have been printed with it; give --force")
-    ask = Questions()
-    label = ask.text("--tower", tower, "Label of the tower, like HERON-1", check=check_label)
-    bed_mm = ask.pair("--bed", bed, "Bed, width x depth in mm, like 220x220", "x")
-    bore = ask.number("--nozzle", nozzle, "Nozzle bore in mm", 0.4)
-    width = ask.number("--line-width", line_width, "Line width in mm", round(1.125 * bore, 2))
-    height = ask.number("--layer-height", layer_height, "Layer height in mm", round(bore / 2, 2))
-    flow = ask.number("--flow-limit", flow_limit, "Most the hot end melts, in mm³/s")
-    v = ask.number("--speed", speed, "Intended speed in mm/s")
-    a = ask.number("--acceleration", acceleration, "Intended acceleration in mm/s²")
-    corner = ask.number("--corner-speed", corner_speed, "Speed at a 90° corner in mm/s")
-    names = ask.text("--axes", axes, "Axes: x, y or xy", "xy", check=read_axes)
-    offered = ask.text(
-        "--families",
-        families,
-        "Shapers your firmware offers, like ZV,ZVD,EI",
-        check=read_families,
-    )
-    low, high = ask.pair("--frequencies", frequencies, "Rough range in Hz", "-", "15-75")
-    ask.done()
-    if expect is not None and not low <= expect <= high:
-        raise typer.BadParameter(
-            f"{expect:g} Hz lies outside of the range, {low:g} to {high:g} Hz",
-            param_hint="--expect",
-        )
-    machine = Machine(
-        bed_mm=bed_mm,
-        max_height_mm=max_height,
-        nozzle_mm=bore,
-        line_width_mm=width,
-        layer_height_mm=height,
-        flow_limit_mm3_s=flow,
-        speed_mm_s=v,
-        acceleration_mm_s2=a,
-        corner_speed_mm_s=corner,
-        max_speed_mm_s=max_speed or v,
-        max_acceleration_mm_s2=max_acceleration or a,
-        filament_mm=filament,
-    )
-    wishes = Wishes(
-        tower=label,
-        axes=read_axes(names),
-        families=read_families(offered),
-        low_hz=low,
-        high_hz=high,
-        damping_setting=damping_setting,
-        reference=reference,
-        direction=choice(Direction, direction, "--direction"),
-    )
-    proposal = propose(machine, wishes)
-    if preview is not None:
-        _draw(proposal, preview, (low * high) ** 0.5 if expect is None else expect)
-    write_whole(out, proposal.plan.to_toml().encode())
-    print(plan_summary(proposal))
-    _say(f"wrote {out}" + (f" and {preview}" if preview else ""))
-
-
-def _draw(proposal: Proposal, path: Path, natural_hz: float) -> None:
-    from ringscan.make.expected import expected_wall
-    from ringscan.show.preview import write_preview
-
-    axis = proposal.plan.axes[0]
-    wall = expected_wall(proposal.plan, axis, round(natural_hz, 1), PREVIEW_DAMPING)
-    write_preview(proposal.plan, axis, wall, proposal.assessment, path)
-
-
-PREVIEW_DAMPING = 0.06
-"""Middle of the design range of such axes."""
-
-
 def tower_command(
     plan: PlanFile,
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="Mesh to write: .stl or .3mf.")],
+    out: Annotated[Path, path_argument(metavar="OUT", help="Mesh to write: .stl or .3mf.")],
     form: Annotated[
         str, typer.Option(help="block (sliced as one wall) or tube (as it will stand).")
     ] = "block",
+    force: Force = False,
 ) -> None:
     """Write the tower as a mesh for your slicing program."""
     from ringscan.make.tower import Form, write_tower
-    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
-    keep_apart([out], [plan])
+    claim([out], [plan], force=force)
     the_plan = load_plan(plan)
-    write_tower(the_plan, out, choice(Form, form, "--form"))
-    _say(f"wrote {out}; slice it at 100 % as one wall, no infill, no top, no bottom")
+    the_form = choice(Form, form, "--form")
+    write_tower(the_plan, out, the_form)
+    how = {
+        Form.BLOCK: "as one wall, no infill, no top, no bottom",
+        Form.TUBE: "with thin walls printed as one line, as they are drawn",
+    }
+    say(f"wrote {out}; slice it at 100 % {how[the_form]}")
 
 
 def toolpath_command(
     plan: PlanFile,
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="G-code to write.")],
-    start: Annotated[Path, typer.Option(help="Your own start text: heating, homing, limits.")],
-    end: Annotated[Path, typer.Option(help="Your own end text.")],
-    bed: Annotated[str, typer.Option(metavar="WxD", help="Bed size in mm, like 220x220.")],
-    flow_limit: Annotated[float, typer.Option(help="Most the hot end melts, mm³/s.")],
-    max_height: Annotated[float, typer.Option(help="Greatest height of a print, mm.")],
+    out: Annotated[Path, path_argument(metavar="OUT", help="G-code to write.")],
+    start: Annotated[Path, path_option(help="Your own start text: heating, homing, limits.")],
+    end: Annotated[Path, path_option(help="Your own end text.")],
+    bed: Annotated[str, bed_option],
+    flow_limit: Annotated[float, flow_option],
+    max_height: Annotated[float, height_option],
     origin: Annotated[
         str, typer.Option(metavar="X,Y", help="Coordinates of the bed's front left corner.")
     ] = "0,0",
@@ -207,13 +79,13 @@ def toolpath_command(
     brim: Annotated[int, typer.Option(min=0, max=40, help="Lines of brim.")] = 8,
     brim_side: Annotated[str, typer.Option(help="inside or outside.")] = "inside",
     filament: Filament = 1.75,
+    force: Force = False,
 ) -> None:
     """Write the tower as plain G-code between your own start and end text."""
     from ringscan.make import toolpath as tp
-    from ringscan.output import keep_apart
     from ringscan.plan import load_plan
 
-    keep_apart([out], [plan, start, end])
+    claim([out], [plan, start, end], force=force)
     the_plan = load_plan(plan)
     job = tp.Job(
         bed=tp.Bed(
@@ -230,15 +102,15 @@ def toolpath_command(
         brim_side=choice(tp.BrimSide, brim_side, "--brim-side"),
     )
     for warning in tp.write_toolpath(the_plan, job, out):
-        _say(f"warning: {warning}")
-    _say(f"wrote {out}; now put the ramp in: ringscan ramp {plan} {out} ...")
+        say(f"warning: {warning}")
+    say(f"wrote {out}; now put the ramp in: ringscan ramp {plan} {out} ...")
 
 
 def ramp_command(
     plan: PlanFile,
-    source: Annotated[Path, typer.Argument(metavar="GCODE", help="File to put the ramp into.")],
+    source: Annotated[Path, path_argument(metavar="GCODE", help="File to put the ramp into.")],
     out: Annotated[
-        Path | None, typer.Argument(metavar="OUT", help="File to write; not with --dry-run.")
+        Path | None, path_argument(metavar="OUT", help="File to write; not with --dry-run.")
     ] = None,
     command: Command = None,
     command_file: CommandFile = None,
@@ -249,22 +121,24 @@ def ramp_command(
     ] = False,
     write_plan: Annotated[
         Path | None,
-        typer.Option(
+        path_option(
             metavar="PLAN2",
             help="Without an off text: write and use a plan that has no reference band.",
         ),
     ] = None,
+    force: Force = False,
 ) -> None:
     """Put your firmware's command into a G-code file, before every layer."""
+    from ringscan.make.cautions import STAYS_IN_FORCE
     from ringscan.make.ramp import add_ramp, layer_lines
     from ringscan.make.template import layer_commands
-    from ringscan.output import keep_apart, write_whole
+    from ringscan.output import write_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import ramp_table
 
     if (out is None) != dry_run:
         raise typer.BadParameter("give OUT, or --dry-run without OUT")
-    keep_apart([out, write_plan], [plan, source, command_file, off_file])
+    claim([out, write_plan], [plan, source, command_file, off_file], force=force)
     the_plan = load_plan(plan)
     texts = _texts(command, command_file, off, off_file)
     if texts is None:
@@ -276,29 +150,31 @@ def ramp_command(
         )
     if dropped:
         the_plan = the_plan.model_copy(update={"reference": None})
-        _say(f"no reference band: {LOST_WITHOUT_REFERENCE}")
+        say(f"no reference band: {LOST_WITHOUT_REFERENCE}")
     if dry_run:
         commands = layer_commands(the_plan, texts)
         lines, warnings = layer_lines(source, the_plan)
         for row in ramp_table(commands, lines):
             print(row)
         for warning in warnings:
-            _say(f"warning: {warning}")
+            say(f"warning: {warning}")
         return
     assert out is not None
     result = add_ramp(source, out, the_plan, texts)
     for warning in result.warnings:
-        _say(f"warning: {warning}")
+        say(f"warning: {warning}")
     if dropped and write_plan is not None:
         write_whole(write_plan, the_plan.to_toml().encode())
-        _say(f"wrote {write_plan}: use it for the sheet and the scan")
+        say(f"wrote {write_plan}: use it for the sheet and the scan")
     if result.already:
-        _say(f"{source} carries this very ramp already; {out} is the same, unchanged")
+        say(f"{source} carries this very ramp already; {out} is the same, unchanged")
     else:
-        _say(
+        say(
             f"wrote {out}: {result.layers} layers found, commands before {result.commanded} of "
             f"them; {source} is untouched"
         )
+    say(f"now read it back: ringscan check {write_plan or plan} {out}")
+    say(f"caution: {STAYS_IN_FORCE}")
 
 
 LOST_WITHOUT_REFERENCE = (
@@ -309,15 +185,16 @@ LOST_WITHOUT_REFERENCE = (
 
 def check_command(
     plan: PlanFile,
-    source: Annotated[Path, typer.Argument(metavar="GCODE", help="Finished file.")],
+    source: Annotated[Path, path_argument(metavar="GCODE", help="Finished file.")],
     command: Command = None,
     command_file: CommandFile = None,
     off: Off = None,
     off_file: OffFile = None,
     corrected: Annotated[
-        Path | None, typer.Option(metavar="PLAN2", help="Write the plan as the file has it.")
+        Path | None, path_option(metavar="PLAN2", help="Write the plan as the file has it.")
     ] = None,
     brief: Annotated[bool, typer.Option("--brief", help="Join layers that are alike.")] = False,
+    force: Force = False,
 ) -> None:
     """Read a finished G-code file back and say whether it will give a readable tower.
 
@@ -325,32 +202,28 @@ def check_command(
     """
     from ringscan.make.check import read_file
     from ringscan.make.verdict import Verdict, judge
-    from ringscan.output import keep_apart, write_whole
+    from ringscan.output import write_whole
     from ringscan.plan import load_plan
-    from ringscan.show.prepare_text import check_table
+    from ringscan.show.prepare_text import check_findings, check_table
 
-    keep_apart([corrected], [plan, source, command_file, off_file])
+    claim([corrected], [plan, source, command_file, off_file], force=force)
     the_plan = load_plan(plan)
     report = read_file(source, the_plan, _texts(command, command_file, off, off_file))
     judgement = judge(report, the_plan)
     for row in check_table(report.rows, the_plan.axes, brief=brief):
         print(row)
-    for kind, found in (
-        ("spoilt", judgement.spoilt),
-        ("differs", judgement.differs),
-        ("note", judgement.notes),
-    ):
-        for text in found:
-            print(f"{kind}: {text}")
-    print("note: acceleration, corner speed and feed overrides cannot be read from the moves")
+    for row in check_findings(judgement):
+        print(row)
     print(judgement.line)
     if corrected is not None and judgement.corrected is None:
-        _say(f"{corrected} was not written: no plan can describe {source}")
+        say(f"{corrected} was not written: no plan can describe {source}")
     if judgement.verdict is Verdict.NOT_READABLE:
         raise SystemExit(NOT_FIT)
-    if corrected is not None and judgement.corrected is not None:
+    if judgement.verdict is Verdict.READABLE and corrected is not None:
+        say(f"{corrected} was not written: {plan} describes the file as it is")
+    elif corrected is not None and judgement.corrected is not None:
         write_whole(corrected, judgement.corrected.to_toml().encode())
-        _say(f"wrote {corrected}; print the scan sheet anew from it")
+        say(f"wrote {corrected}; print the scan sheet anew from it")
 
 
 def _texts(
@@ -366,7 +239,3 @@ def _texts(
         command=parse_template(command, commands=True),
         off=None if off is None else parse_template(off, commands=False),
     )
-
-
-def _say(text: str) -> None:
-    print(text, file=sys.stderr)

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
-from ringscan.errors import PhotoError
+from ringscan.errors import PhotoError, why
 from ringscan.image.decode import decode
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
@@ -35,6 +35,8 @@ MAX_FILE_BYTES = 300_000_000
 MIN_MEGAPIXELS = 1.0
 """Below, the face has fewer than about 4 px per mm: no ripple of any printer can be seen."""
 MIN_SIDE_PX = 600
+MARKED_BY = "marked by ringscan"
+"""Comment in pictures that are results: lines drawn on a face are no ripples."""
 FILM_DIAGONAL_MM = 43.27
 """Diagonal of 24 × 36 mm film, to which EXIF's 35 mm equivalent refers (from memory)."""
 FOCAL_RANGE_MM = (10.0, 400.0)
@@ -190,6 +192,11 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
             raise PhotoError(
                 f"{path}: is not a picture that can be read; give a JPEG, PNG, TIFF, WebP or HEIC"
             ) from exc
+        if _is_marked(image):
+            raise PhotoError(
+                f"{path}: is a picture marked by ringscan, with lines drawn over the tower; give "
+                f"the photo itself"
+            )
         _check_size(image, path, max_megapixels)
         if image.mode in ("I", "F"):
             raise PhotoError(
@@ -234,7 +241,7 @@ def _read_bytes(path: Path) -> bytes:
     except FileNotFoundError as exc:
         raise PhotoError(f"{path}: there is no such file") from exc
     except (OSError, ValueError) as exc:
-        raise PhotoError(f"{path}: cannot be read ({_one_line(exc)})") from exc
+        raise PhotoError(f"{path}: cannot be read: {why(exc)}") from exc
     if not data:
         raise PhotoError(f"{path}: the file is empty; copy it again from the phone")
     return data
@@ -281,6 +288,11 @@ def _reading_quietly() -> Iterator[None]:
             _readers -= 1
             if not _readers:
                 _restored.close()
+
+
+def _is_marked(image: Image.Image) -> bool:
+    comment = image.info.get("comment") or image.info.get("Comment") or ""
+    return comment in (MARKED_BY, MARKED_BY.encode())
 
 
 def _check_size(image: Image.Image, path: Path, max_megapixels: float) -> None:

@@ -8,6 +8,10 @@ CAUTIONS = (
     "Keep to the limits in the machine's manual and to the rules of the place.",
 )
 
+STAYS_IN_FORCE = (
+    "the ramp's last command stays in force after the print; set the printer's own values again"
+)
+
 SPOILERS = (
     ("minimum layer time", "slows short layers down: switch it off for this print"),
     ("speed caps", "for outer walls, small parts, bridges or flow: set them above the plan"),

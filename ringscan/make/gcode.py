@@ -11,12 +11,15 @@ over.
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Iterator
+from copy import deepcopy
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from ringscan.errors import GcodeError
+from ringscan.errors import GcodeError, why
+from ringscan.output import is_special
 
 MAX_LINE_BYTES = 65536
 """No line of G-code is this long (the standard allows 256 characters): the file is another."""
@@ -302,6 +305,32 @@ class Reader:
         return GcodeError(f"{self.source}, line {number}: {what}")
 
 
+def disturbs(line: str) -> bool:
+    """Whether a line moves the machine, or changes how the moves after it are read or how fast
+    they go.
+    """
+    one, other = Reader(relative_e=True), Reader(relative_e=True)
+    # a mode that happens to be in force already would go unnoticed in one of them
+    other.position = dict.fromkeys(other.position, 1.0)
+    other.absolute, other.unit_mm, other.plane = False, MM_PER_INCH, 18
+    other.speed_mm_s, other._e, other._motion = 1.0, 1.0, 0
+    for reader in (one, other):
+        before = deepcopy(vars(reader))
+        try:
+            moves = reader.feed(line, 1)
+        except GcodeError:
+            return True
+        if moves or vars(reader) != before:
+            return True
+    return False
+
+
+def without_comment(line: str) -> str:
+    """What of a line a machine takes for more than a comment."""
+    text = line.partition(";")[0].strip()
+    return "" if text.startswith("(") and text.endswith(")") else text
+
+
 def numbered_lines(file: BinaryIO, source: str) -> Iterator[tuple[int, bytes]]:
     """Lines with their numbers, from 1, never holding more than one in memory.
 
@@ -334,7 +363,9 @@ def read_moves(path: Path, *, relative_e: bool) -> Iterator[Move]:
 
 def open_gcode(path: Path) -> BinaryIO:
     """Open for reading. Raises GcodeError."""
+    if is_special(path) and not os.path.isdir(path):
+        raise GcodeError(f"{path}: is a device or a pipe; give a file, it is read more than once")
     try:
         return path.open("rb")
     except OSError as exc:
-        raise GcodeError(f"{path}: cannot be read ({exc.strerror or exc})") from exc
+        raise GcodeError(f"{path}: cannot be read: {why(exc)}") from exc

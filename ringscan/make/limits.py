@@ -8,6 +8,8 @@ from ringscan.errors import PlanError
 
 HIGHEST = {"mm": 10_000.0, "mm/s": 2000.0, "mm/s²": 100_000.0, "mm³/s": 1000.0}
 """By unit: more than any such machine has; of speeds, the most that a plan may hold."""
+THICKEST_OF_NOZZLE = 0.8
+WIDTHS_OF_NOZZLE = (0.8, 2.5)
 
 
 def require_machine(
@@ -25,6 +27,25 @@ def require_machine(
         flow_limit=(flow_limit_mm3_s, "mm³/s"),
         filament=(filament_mm, "mm"),
     )
+
+
+def require_bead(
+    nozzle_mm: float, *, line_width_mm: float | None = None, layer_height_mm: float | None = None
+) -> None:
+    """Refuse a line that the nozzle cannot lay; common practice, no source. Raises PlanError."""
+    if layer_height_mm is not None:
+        require_limits(layer_height=(layer_height_mm, "mm"))
+    if layer_height_mm is not None and layer_height_mm > THICKEST_OF_NOZZLE * nozzle_mm:
+        raise PlanError(
+            f"a layer height of {layer_height_mm:g} mm is too much for a nozzle of {nozzle_mm:g} "
+            f"mm; at most {THICKEST_OF_NOZZLE * nozzle_mm:.2f} mm"
+        )
+    narrowest, widest = (part * nozzle_mm for part in WIDTHS_OF_NOZZLE)
+    if line_width_mm is not None and not narrowest <= line_width_mm <= widest:
+        raise PlanError(
+            f"a line width of {line_width_mm:g} mm does not suit a nozzle of {nozzle_mm:g} mm; "
+            f"{narrowest:.2f} to {widest:.2f} mm"
+        )
 
 
 def require_limits(**numbers: tuple[float, str]) -> None:

@@ -26,7 +26,7 @@ from ringscan.make.assess import (
     visibility,
 )
 from ringscan.make.bead import bead_section_mm2
-from ringscan.make.limits import require_limits, require_machine
+from ringscan.make.limits import require_bead, require_limits, require_machine
 from ringscan.model.motion import CornerMotion
 from ringscan.plan import LEAST_ACCELERATION_MM_S2, Axis, Direction, Family, Plan, build_plan
 from ringscan.plancode import encode_plan
@@ -34,6 +34,7 @@ from ringscan.plancode import encode_plan
 WIDTHS_MM = (60.0, 70.0, layout.MAX_TOWER_WIDTH_MM)
 """Widths to try; 60 mm stands well at full height and is the easiest to photograph."""
 
+LEAST_WIDTH_MM = 30.0
 BED_MARGIN_MM = 10.0
 """Kept free around the tower for brim and clips."""
 
@@ -89,6 +90,8 @@ class Wishes:
     low_hz, high_hz : rough range of the natural frequency
     damping_setting : the shaper's own damping ratio
     reference : whether the firmware can switch the shaper off during a print
+    like : an earlier tower, of which size, motion and shaper are kept, so that the two can be
+        compared
     """
 
     tower: str
@@ -99,6 +102,7 @@ class Wishes:
     damping_setting: float = 0.1
     reference: bool = True
     direction: Direction = Direction.COUNTER_CLOCKWISE
+    like: Plan | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +132,7 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
         If no tower at all can be printed with these limits, or a wish contradicts itself.
     """
     _check(machine, wishes)
-    choice = _best(machine, wishes)
+    choice = _best(machine, wishes) if wishes.like is None else _kept(machine, wishes.like)
     plan = _plan(machine, wishes, choice)
     layout.tower_outline(plan)
     for axis in plan.axes:
@@ -166,17 +170,11 @@ def _check(machine: Machine, wishes: Wishes) -> None:
             f"the frequency range {wishes.low_hz:g} to {wishes.high_hz:g} Hz must rise and lie "
             f"within 5 to 300 Hz"
         )
-    if machine.layer_height_mm > 0.8 * machine.nozzle_mm:
-        raise PlanError(
-            f"a layer height of {machine.layer_height_mm:g} mm is too much for a nozzle of "
-            f"{machine.nozzle_mm:g} mm; at most {0.8 * machine.nozzle_mm:.2f} mm"
-        )
-    if not 0.8 * machine.nozzle_mm <= machine.line_width_mm <= 2.5 * machine.nozzle_mm:
-        raise PlanError(
-            f"a line width of {machine.line_width_mm:g} mm does not suit a nozzle of "
-            f"{machine.nozzle_mm:g} mm; {0.8 * machine.nozzle_mm:.2f} to "
-            f"{2.5 * machine.nozzle_mm:.2f} mm"
-        )
+    require_bead(
+        machine.nozzle_mm,
+        line_width_mm=machine.line_width_mm,
+        layer_height_mm=machine.layer_height_mm,
+    )
     if machine.acceleration_mm_s2 < LEAST_ACCELERATION_MM_S2:
         raise PlanError(
             f"an acceleration of {machine.acceleration_mm_s2:g} mm/s² leaves no ripple; a plan has "
@@ -190,7 +188,7 @@ def _check(machine: Machine, wishes: Wishes) -> None:
             raise PlanError(f"the highest {name} {highest:g} is below the intended {intended:g}")
     if not wishes.axes or not wishes.families:
         raise PlanError("give at least one axis and one shaper family")
-    if Family.LIST in wishes.families:
+    if Family.LIST in wishes.families and wishes.like is None:
         raise PlanError(
             "family LIST has no impulses here: plan with a family of the literature, then write "
             "the impulses into the plan file"
@@ -201,8 +199,11 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
     """Try every combination; costs are in units of 'one per cent of the range lost'."""
     room = min(machine.bed_mm) - 2 * BED_MARGIN_MM
     widths = [w for w in WIDTHS_MM if w <= room] or [float(floor(room))]
-    if widths[0] < 30:
-        raise PlanError(f"a bed of {min(machine.bed_mm):g} mm is too small for a tower of 30 mm")
+    if widths[0] < LEAST_WIDTH_MM:
+        raise PlanError(
+            f"a bed of {min(machine.bed_mm):g} mm is too small: a tower of {LEAST_WIDTH_MM:g} mm "
+            f"needs {LEAST_WIDTH_MM + 2 * BED_MARGIN_MM:g} mm"
+        )
     heights = [
         (
             h,
@@ -249,6 +250,30 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
             f"reached on a face; check flow limit, line width, speed and acceleration"
         )
     return best
+
+
+def _kept(machine: Machine, first: Plan) -> _Choice:
+    """What an earlier tower was printed with, if this machine can."""
+    size, motion = first.size, first.motion
+    needed = size.width_mm + 2 * BED_MARGIN_MM
+    if needed > min(machine.bed_mm):
+        raise PlanError(
+            f"a tower like '{first.tower}' needs a bed of {needed:g} mm, this one has "
+            f"{min(machine.bed_mm):g} mm"
+        )
+    flow = motion.speed_mm_s * bead_section_mm2(size.line_width_mm, size.layer_height_mm)
+    if flow > machine.flow_limit_mm3_s:
+        raise PlanError(
+            f"a tower like '{first.tower}' needs {flow:.1f} mm³/s, the hot end melts "
+            f"{machine.flow_limit_mm3_s:g}"
+        )
+    return _Choice(
+        cost=0.0,
+        speed=motion.speed_mm_s,
+        acceleration=motion.acceleration_mm_s2,
+        width=size.width_mm,
+        layer_height=size.layer_height_mm,
+    )
 
 
 def _motion(machine: Machine, speed: float, acceleration: float, width_mm: float) -> CornerMotion:
@@ -299,7 +324,7 @@ def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> _Ramp:
     h = layer_height_mm
     tallest = min(layout.MAX_TOWER_HEIGHT_MM, machine.max_height_mm)
     used = BASE_MM + TOP_MM + (REFERENCE_MM if wishes.reference else 0.0)
-    room = tallest - used - 3 * h
+    room = tallest - used - 2 * h - machine.layer_height_mm
     if room < MIN_RAMP_MM:
         raise PlanError(
             f"a printable height of {tallest:g} mm leaves {room:.0f} mm for the ramp; at least "
@@ -336,12 +361,18 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     }
     if ramp.each > 1:
         commanded["layers_per_step"] = ramp.each
+    # what must stick stays as thick as was intended
+    first_mm = machine.layer_height_mm if wishes.like is None else wishes.like.size.first_layer_mm
+    if wishes.like is not None:
+        shaper = wishes.like.shaper.model_dump(exclude_none=True)
+    else:
+        shaper = {"family": next(f for f in SHARPEST_FIRST if f in wishes.families)}
     data = {
         "tower": wishes.tower,
         "size": {
             "width_mm": choice.width,
             "line_width_mm": machine.line_width_mm,
-            "first_layer_mm": h,
+            "first_layer_mm": first_mm,
             "layer_height_mm": h,
             "layers": first + ramp.layers + floor(TOP_MM / h),
         },
@@ -351,10 +382,7 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
             "acceleration_mm_s2": choice.acceleration,
             "corner_speed_mm_s": machine.corner_speed_mm_s,
         },
-        "shaper": {
-            "family": next(f for f in SHARPEST_FIRST if f in wishes.families),
-            "damping_ratio": wishes.damping_setting,
-        },
+        "shaper": shaper | {"damping_ratio": wishes.damping_setting},
         "ramp": dict.fromkeys(wishes.axes, commanded),
     }
     if wishes.reference:
@@ -381,7 +409,7 @@ def _changes(machine: Machine, wishes: Wishes, plan: Plan) -> list[str]:
             f"layers of {h:g} instead of {machine.layer_height_mm:g} mm: "
             f"for the flow limit, or for enough layers per Hz"
         )
-    if plan.size.width_mm > WIDTHS_MM[0]:
+    if plan.size.width_mm > WIDTHS_MM[0] and wishes.like is None:
         said.append(f"a face of {plan.size.width_mm:g} mm, to hold {MIN_RIPPLES:g} ripples")
     return said
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
+from ringscan.make.gcode import disturbs, without_comment
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
 PLACEHOLDERS: Mapping[str, str] = {
@@ -74,7 +75,7 @@ def parse_template(text: str, *, commands: bool) -> Template:
     Raises
     ------
     PlanError
-        If it is empty, has an unknown or malformed placeholder, or sets nothing.
+        If it is empty, has an unknown or malformed placeholder, sets nothing, or moves the machine.
     """
     name = "the command text" if commands else "the text that switches the shaper off"
     if not text.strip():
@@ -102,8 +103,16 @@ def parse_template(text: str, *, commands: bool) -> Template:
         text.format(**sample)
     except (ValueError, IndexError, KeyError, AttributeError) as exc:
         raise PlanError(f"{name} has a malformed placeholder: {exc}") from exc
-    if commands and not fields & COMMANDED:
+    lines = [without_comment(line) for line in lines_of(text)]
+    if not any(lines):
+        raise PlanError(f"{name} is a comment only; see your firmware's manual for what to write")
+    if commands and not _fields("\n".join(lines)) & COMMANDED:
         raise PlanError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
+    if disturbing := next((line for line in lines if disturbs(line.format(**sample))), None):
+        raise PlanError(
+            f"{name} has '{disturbing}', which moves the machine or changes how its moves are "
+            f"read; only what sets the shaper belongs there"
+        )
     return Template(text=text, fields=frozenset(fields))
 
 

@@ -20,7 +20,7 @@ from pathlib import Path
 from ringscan.errors import PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
-from ringscan.make.gcode import Move, Reader
+from ringscan.make.gcode import Move, Reader, parse_line
 from ringscan.make.limits import require_machine
 from ringscan.make.template import lines_of
 from ringscan.output import writing_whole
@@ -37,6 +37,7 @@ LIFT_MM = 5.0
 """Height above the bed for the way to the tower, after the user's start text."""
 ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
+MOST_WARNINGS = 5
 FLOW_SLACK = 1.0001
 """E is written with five decimals: a millionth of a side's, a few more of a short one's."""
 
@@ -266,8 +267,9 @@ def _feed(speed_mm_s: float) -> str:
 def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     """Read every move back; our own must be within all limits, the user's are warned about."""
     reader = Reader(relative_e=True, source="the toolpath")
-    warnings: list[str] = []
+    warnings = [*_empty_texts(job)]
     ours = False
+    worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
         if line == BEGIN_TOWER:
             ours = True
@@ -280,15 +282,37 @@ def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
             ours = False
         for move in reader.feed(line, number):
             wrong = _wrong(plan, job.bed, move)
-            if wrong and ours:
-                raise PlanError(f"plan '{plan.tower}': the toolpath {wrong}")
-            if wrong and len(warnings) < 3:
-                warnings.append(f"the user's own text, line {number} of the file, {wrong}")
+            if wrong is None:
+                continue
+            if ours and wrong.by > worst.get(wrong.kind, wrong).by - 1e-9:
+                worst[wrong.kind] = wrong
+            elif not ours and len(warnings) < MOST_WARNINGS:
+                warnings.append(f"the user's own text, line {number} of the file, {wrong.said}")
+    for wrong in worst.values():
+        raise PlanError(f"plan '{plan.tower}': the toolpath {wrong.said}")
     return tuple(warnings)
 
 
-def _wrong(plan: Plan, bed: Bed, move: Move) -> str:
-    """What is wrong with a move; empty if nothing."""
+def _empty_texts(job: Job) -> Iterator[str]:
+    for name, text, duty in (
+        ("start", job.start_text, "heating, homing, limits and relative E are its duty"),
+        ("end", job.end_text, "switching the heaters off is its duty"),
+    ):
+        if not any(parse_line(line) for line in lines_of(text)):
+            yield f"the {name} text holds no plain G-code; {duty}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wrong:
+    """What is wrong with a move, and by how much: of moves wrong in one way the worst is told."""
+
+    kind: str
+    by: float
+    said: str
+
+
+def _wrong(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:
+    """What is wrong with a move."""
     margin = plan.size.line_width_mm / 2 if move.e > 0 else 0.0
     (x0, y0), (w, d) = bed.origin_mm, bed.size_mm
     inside = (
@@ -296,20 +320,33 @@ def _wrong(plan: Plan, bed: Bed, move: Move) -> str:
         and y0 + margin - ROUNDING_MM <= move.y <= y0 + d - margin + ROUNDING_MM
     )
     if not inside:
-        return (
-            f"leaves the bed at X {move.x:g} Y {move.y:g}; the bed is {w:g} × {d:g} mm from "
-            f"X {x0:g} Y {y0:g}"
+        beyond = max(x0 - move.x, move.x - x0 - w, y0 - move.y, move.y - y0 - d)
+        return _Wrong(
+            kind="bed",
+            by=beyond,
+            said=f"leaves the bed at X {move.x:g} Y {move.y:g}; the bed is {w:g} × {d:g} mm from "
+            f"X {x0:g} Y {y0:g}",
         )
     if not -ROUNDING_MM <= move.z <= bed.max_height_mm + ROUNDING_MM:
-        return f"goes to Z {move.z:g} mm; the machine allows 0 to {bed.max_height_mm:g} mm"
+        return _Wrong(
+            kind="height",
+            by=abs(move.z),
+            said=f"goes to Z {move.z:g} mm; the machine allows 0 to {bed.max_height_mm:g} mm",
+        )
     if move.e < 0 and move.length_mm > 0:
-        return f"draws filament back while it moves to X {move.x:g} Y {move.y:g}"
+        return _Wrong(
+            kind="filament",
+            by=-move.e,
+            said=f"draws filament back while it moves to X {move.x:g} Y {move.y:g}",
+        )
     if move.extrudes:
         seconds = move.length_mm / move.speed_mm_s if move.speed_mm_s > 0 else float("inf")
         flow = move.e * pi * (bed.filament_mm / 2) ** 2 / seconds
         if flow > bed.flow_limit_mm3_s * FLOW_SLACK:
-            return (
-                f"needs {flow:.1f} mm³/s; the hot end melts {bed.flow_limit_mm3_s:g}; plan a "
-                f"lower speed or thinner layers"
+            return _Wrong(
+                kind="flow",
+                by=flow,
+                said=f"needs {flow:.1f} mm³/s; the hot end melts {bed.flow_limit_mm3_s:g}; plan a "
+                f"lower speed or thinner layers",
             )
-    return ""
+    return None

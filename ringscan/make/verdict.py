@@ -20,6 +20,8 @@ SAME_SPEED = 0.02
 SAME_WIDTH_MM = 0.5
 SAME_HEIGHT = 0.25
 """Of a layer height."""
+SAME_STEP_MM = 0.002
+"""Of layer heights: slicing programs know two or three decimals."""
 ONE_WALL = 0.06
 """By which one wall may be longer or shorter than its outline, as where a seam is closed."""
 SAME_VALUE = 0.006
@@ -66,6 +68,8 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     differs: list[str] = []
     notes: list[str] = []
     rows = report.rows
+    if cut_off := _cut_off(rows, plan):
+        spoilt.append(cut_off)
     data = plan.model_dump(exclude_none=True)
     ramps = _ramps(report, plan, data, spoilt, differs)
     tested = [r for r in rows if any(r.layer in layers for layers in ramps)]
@@ -99,6 +103,22 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     )
 
 
+def _cut_off(rows: Sequence[LayerRow], plan: Plan) -> str | None:
+    """Whether a file with the plan's layers ends before the last one that is measured."""
+    needed = max(layers.stop for layers in plan.measured)
+    if len(rows) >= needed or abs(_step_mm(rows) - plan.size.layer_height_mm) >= SAME_STEP_MM:
+        return None
+    return (
+        f"the file ends with layer {len(rows) - 1}, but the plan measures up to layer "
+        f"{needed - 1}: it was cut off; make or copy it again"
+    )
+
+
+def _step_mm(rows: Sequence[LayerRow]) -> float:
+    heights = [r.height_mm for r in rows]
+    return float(np.round(np.median(np.diff(heights)), 4)) if len(rows) > 1 else 0.0
+
+
 def _size(
     rows: Sequence[LayerRow],
     tested: Sequence[LayerRow],
@@ -109,7 +129,7 @@ def _size(
 ) -> None:
     size = plan.size
     heights = np.array([r.height_mm for r in rows])
-    step = float(np.round(np.median(np.diff(heights)), 4)) if len(rows) > 1 else 0.0
+    step = _step_mm(rows)
     # the first layer by the grid of the others, since a slicing program may shift it a little
     first = float(np.round(np.median(heights - step * np.arange(len(rows))), 3))
     off = np.abs(heights - (first + step * np.arange(len(rows))))

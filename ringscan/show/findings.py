@@ -13,6 +13,7 @@ from ringscan.image.quality import Grade
 from ringscan.look import Look
 from ringscan.show.plain import one_line
 
+RECORD_VERSION = 1
 COLOURS = {Grade.GOOD: "green", Grade.POOR: "yellow", Grade.UNFIT: "red"}
 
 
@@ -33,14 +34,14 @@ def print_look(look: Look, console: Console) -> None:
     if look.is_fit:
         console.print(Text.assemble("  ", ("fit to be scanned", "bold green")))
     else:
-        console.print(
-            Text.assemble("  ", ("not fit to be scanned", "bold red"), ": photograph again")
-        )
+        again = ": photograph again" if look.picture_unfit else ""
+        console.print(Text.assemble("  ", ("not fit to be scanned", "bold red"), again))
 
 
 def look_record(look: Look) -> dict[str, Any]:
     """Return the look as a dict of plain values. docs/photo-quality.md describes the keys."""
     return {
+        "record_version": RECORD_VERSION,
         "photo": look.photo.source,
         "photo_sha256": look.photo.sha256,
         "tower": look.plan.tower,

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
+from PIL.PngImagePlugin import PngInfo
 
-from ringscan.image.photo import Photo, read_photo
+from ringscan.image.photo import MARKED_BY, Photo, read_photo
 from ringscan.model.verdict import Outcome
 from ringscan.output import write_whole
 from ringscan.scan import Scan
@@ -36,7 +37,9 @@ def write_marked(photo_path: Path, scan: Scan, out: Path, *, max_megapixels: flo
     picture = draw_marked(read_photo(photo_path, max_megapixels=max_megapixels), scan)
     buffer = io.BytesIO()
     kind = "JPEG" if out.suffix.lower() in (".jpg", ".jpeg") else "PNG"
-    picture.save(buffer, format=kind, quality=92)  # PNG knows no quality
+    tag = PngInfo()
+    tag.add_text("Comment", MARKED_BY)
+    picture.save(buffer, format=kind, quality=92, comment=MARKED_BY, pnginfo=tag)
     write_whole(out, buffer.getvalue())
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from ringscan.make.cautions import CAUTIONS, SPOILERS
+from ringscan.make.cautions import CAUTIONS, SPOILERS, STAYS_IN_FORCE
 from ringscan.make.check import Commanded, LayerRow
 from ringscan.make.planner import Proposal
 from ringscan.make.template import LayerCommands
+from ringscan.make.verdict import Judgement
 from ringscan.plan import AXES, Axis, Direction, Plan, State
 
 COLUMNS = 80
@@ -112,6 +113,21 @@ def check_table(rows: Sequence[LayerRow], axes: Sequence[Axis], *, brief: bool) 
             + "".join(f" {_speed(last, a):>10}" for a in axes)
             + "".join(f" {_values(group, a):>11}" for a in axes)
         )
+
+
+def check_findings(judgement: Judgement) -> Iterator[str]:
+    """What a finished file was found to be, and what cannot be found."""
+    for kind, found in (
+        ("spoilt", judgement.spoilt),
+        ("differs", judgement.differs),
+        ("note", judgement.notes),
+        ("note", (UNREAD, STAYS_IN_FORCE)),
+    ):
+        for text in found:
+            yield from _wrapped(f"{kind}: {text}", indent=0)
+
+
+UNREAD = "acceleration, corner speed and feed overrides cannot be read from the moves"
 
 
 def _alike(row: LayerRow, axes: Sequence[Axis]) -> tuple[object, ...]:

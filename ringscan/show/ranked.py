@@ -21,6 +21,7 @@ from ringscan.readings import Failed, Reading
 from ringscan.show.plain import one_line
 from ringscan.show.record import to_json
 
+BATCH_VERSION = 1
 COLOUR = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
 
 
@@ -170,6 +171,7 @@ def _row(**known: Any) -> dict[str, Any]:
 def to_dict(batch: Batch) -> dict[str, Any]:
     """Plain values of a batch, as `--json` has them but for the photos' own records."""
     return {
+        "batch_version": BATCH_VERSION,
         "machines": [_plain(answer) for answer in batch.machines],
         "towers": [_plain(answer) for answer in batch.towers],
         "failures": [asdict(failed) for failed in batch.failures],

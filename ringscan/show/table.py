@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from rich.console import Console
 from rich.markup import escape
@@ -30,11 +30,18 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
     for line in _answer(scan):
         console.print(f"  {line}", highlight=False)
     console.print(_verdict(scan))
-    for reason in (*scan.verdict.reasons, *scan.flags):
-        console.print(Padding(Text(f"- {reason}"), (0, 0, 0, 4)))
+    _print_notes(scan.verdict.reasons, console)
+    if scan.flags:
+        console.print("  of the picture:")
+        _print_notes(scan.flags, console)
     if scan.verdict.outcome is not Outcome.NO_CALL:
         # without a call there is nothing that ripples could be relative to
         console.print(_table(scan, rows))
+
+
+def _print_notes(notes: Iterable[str], console: Console) -> None:
+    for note in notes:
+        console.print(Padding(Text(f"- {note}"), (0, 0, 0, 4)))
 
 
 def _answer(scan: Scan) -> Iterator[str]:

@@ -84,7 +84,7 @@ def test_from_numbers_to_a_checked_file(run, tmp_path):
     assert lines[-1].startswith("READABLE: ")
     assert sum(line.split()[0].isdigit() for line in lines) == plan.size.layers
     brief = run("check", "p.toml", "r.gcode", "--brief")[1]
-    assert len(brief) <= 12
+    assert len(brief) <= 15
     assert max(map(len, brief[:5])) <= 80
 
 
@@ -157,8 +157,8 @@ def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "-3"], 2, "outside of the range"),
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "0"], 2, "outside of the range"),
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "500"], 2, "outside of the range"),
-        (["plan", "p.toml", *NUMBERS, "--preview", "p.jpg"], 2, "name it so"),
-        (["plan", "p.toml", *NUMBERS, "--preview", "p.toml"], 7, "name another file"),
+        (["plan", "p.toml", *NUMBERS, "--preview", "p.jpg"], 2, "should end in .png"),
+        (["plan", "p.png", *NUMBERS, "--preview", "p.png"], 7, "name another file"),
         (["plan", ".", *NUMBERS], 7, "is a folder"),
         (["plan", "no/p.toml", *NUMBERS], 7, "cannot be written"),
         (["tower", "none.toml", "t.stl"], 3, "no such plan"),
@@ -183,7 +183,15 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         (["ramp", "p.toml", "none.gcode", "o.gcode"], 2, "--command"),
         (["ramp", "p.toml", "none.gcode", "o.gcode", "--command", "f={f}"], 3, "placeholder"),
         (
-            ["ramp", "p.toml", "x", "--dry-run", "--command", "{axis} {frequency_hz:.0e}", *OFF],
+            [
+                "ramp",
+                "p.toml",
+                "x",
+                "--dry-run",
+                "--command",
+                "USER {axis} {frequency_hz:.0e}",
+                *OFF,
+            ],
             3,
             "comes out the same for",
         ),
@@ -192,7 +200,7 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         (["tower", "p.toml", "p.toml"], 7, "name another file"),
         (["ramp", "p.toml", "none.gcode", "p.toml", *TEXT, *OFF], 7, "name another file"),
         (["check", "p.toml", "none.gcode", "--corrected", "p.toml"], 7, "name another file"),
-        (["sheet", "p.toml", "-o", "p.toml"], 7, "name another file"),
+        (["sheet", "p.toml", "-o", "p.toml"], 2, "should end in .pdf"),
         ([*toolpath("--flow-limit", "nan")], 3, "the flow limit must be above 0"),
         ([*toolpath("--max-height", "nan")], 3, "the greatest height must be above 0"),
         ([*toolpath("--bed", "nanx200")], 3, "the bed width must be above 0"),
@@ -211,8 +219,8 @@ def test_wrong_files(run, tmp_path, plan, arguments, status, what):
 
 def test_it_asks_in_a_terminal(tmp_path):
     controller, terminal = pty.openpty()
-    asked_again = ["wren 1", "WREN-1", "big", "200x200"]
-    answers = [*asked_again, "", "", "", "10", "150", "8000", "8", "x", "ZV", "20-60"]
+    asked_again = ["wren 1", "WREN-1", "big", "200x200", "0", "", "3", "", "0.5", "", "0"]
+    answers = [*asked_again, "10", "150", "8000", "8", "x", "ZV", "20-60"]
     os.write(controller, "".join(f"{a}\n" for a in answers).encode())
     run = subprocess.run(
         [sys.executable, "-c", "from ringscan.cli import main; main()", "plan", "w.toml"],
@@ -232,3 +240,155 @@ def test_it_asks_in_a_terminal(tmp_path):
     assert plan.ramp_of("x").start == 20
     assert plan.motion.corner_speed_mm_s == 8
     assert plan.size.layer_height_mm == 0.2
+    for said in ("the nozzle must be above 0", "line width of 3 mm", "layer height of 0.5 mm"):
+        assert said in run.stderr
+
+
+def test_a_question_without_an_answer_writes_nothing(tmp_path):
+    controller, terminal = pty.openpty()
+    os.write(controller, b"\x04")  # the end of the input
+    run = subprocess.run(
+        [sys.executable, "-c", "from ringscan.cli import main; main()", "plan", "w.toml"],
+        stdin=terminal,
+        capture_output=True,
+        cwd=tmp_path,
+        timeout=300,
+        text=True,
+    )
+    os.close(controller)
+    os.close(terminal)
+    assert run.returncode == 1
+    assert run.stderr.endswith("ringscan: stopped at a question; nothing was written\n")
+    assert os.listdir(tmp_path) == []
+
+
+@pytest.fixture
+def made(run, tmp_path, plan):
+    """A plan, start and end text, a toolpath and one with the ramp."""
+    (tmp_path / "p.toml").write_text(plan.to_toml())
+    (tmp_path / "s.txt").write_text("G28\n")
+    (tmp_path / "e.txt").write_text("M5\n")
+    assert run(*toolpath_of("p.toml", "t.gcode"))[0] == 0
+    assert run("ramp", "p.toml", "t.gcode", "r.gcode", *TEXT, *OFF)[0] == 0
+    return tmp_path
+
+
+LIMITS = ["--bed", "300x300", "--flow-limit", "20", "--max-height", "250"]
+
+
+def toolpath_of(plan: str, out: str) -> list[str]:
+    ends = ["--start", "s.txt", "--end", "e.txt"]
+    return ["toolpath", plan, out, *ends, *LIMITS]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "out"),
+    [
+        (["plan", "mine", *NUMBERS], "mine"),
+        (["plan", "q.toml", *NUMBERS, "--preview", "mine.png"], "mine.png"),
+        (["tower", "p.toml", "mine.stl"], "mine.stl"),
+        (toolpath_of("p.toml", "mine"), "mine"),
+        (["ramp", "p.toml", "t.gcode", "mine", *TEXT, *OFF], "mine"),
+        (["ramp", "p.toml", "t.gcode", "r2.gcode", *TEXT, "--write-plan", "mine"], "mine"),
+        (["check", "faster.toml", "r.gcode", "--corrected", "mine"], "mine"),
+        (["sheet", "p.toml", "-o", "mine.pdf"], "mine.pdf"),
+    ],
+)
+def test_what_exists_is_replaced_only_when_told(run, made, make_plan, arguments, out):
+    faster = make_plan(motion={"speed_mm_s": 60.0})
+    (made / "faster.toml").write_text(faster.to_toml())
+    (made / out).write_text("precious")
+    before = sorted(os.listdir())
+    status, lines, err = run(*arguments)
+    assert (status, lines) == (7, [])
+    assert err == f"ringscan: {out}: exists; name another file, or replace it with --force\n"
+    assert (made / out).read_text() == "precious"
+    assert sorted(os.listdir()) == before
+    assert run(*arguments, "--force")[0] == 0
+    assert (made / out).read_bytes() != b"precious"
+
+
+@pytest.mark.parametrize(
+    ("text", "off", "what"),
+    [
+        ("G1 X{frequency_hz}", "USER-OFF", "has 'G1 X{frequency_hz}', which moves"),
+        ("USER f={frequency_hz}\nG91", "USER-OFF", "has 'G91', which moves"),
+        ("USER f={frequency_hz}", "G92 X0", "switches the shaper off has 'G92 X0'"),
+        ("USER f={frequency_hz}", "F600", "has 'F600'"),
+        ("; f={frequency_hz}", "USER-OFF", "is a comment only"),
+        ("(f={frequency_hz})", "USER-OFF", "is a comment only"),
+        ("USER ; f={frequency_hz}", "USER-OFF", "sets nothing"),
+        ("USER f={frequency_hz}", "; USER-OFF", "is a comment only"),
+    ],
+)
+def test_texts_that_would_spoil_the_toolpath(run, made, text, off, what):
+    status, _, err = run("ramp", "p.toml", "t.gcode", "o.gcode", "--command", text, "--off", off)
+    assert (status, err.count("\n")) == (3, 1)
+    assert what in err
+    assert not (made / "o.gcode").exists()
+
+
+@pytest.mark.parametrize(
+    "text", ["M900 A{axis} F{frequency_hz}", "USER({frequency_hz})", "G4 P{frequency_hz}"]
+)
+def test_texts_that_leave_the_toolpath_alone(run, made, text):
+    assert run("ramp", "p.toml", "t.gcode", "o.gcode", "--command", text, *OFF)[0] == 0
+
+
+def test_what_comes_next_is_said(run, made):
+    err = run("ramp", "p.toml", "t.gcode", "o.gcode", *TEXT, *OFF)[2]
+    assert "ringscan check p.toml o.gcode" in err
+    assert "stays in force after the print" in err
+    lines = run("check", "p.toml", "o.gcode", "--brief")[1]
+    assert max(map(len, lines)) <= 80
+    assert "stays in force after the print" in " ".join(lines)
+
+
+def test_a_file_that_is_as_planned_needs_no_other_plan(run, made):
+    status, _, err = run("check", "p.toml", "r.gcode", "--brief", "--corrected", "q.toml")
+    assert (status, "p.toml describes the file as it is" in err) == (0, True)
+    assert not (made / "q.toml").exists()
+
+
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
+@pytest.mark.parametrize("between_lines", [True, False])
+def test_a_file_that_was_cut_off_is_not_readable(run, made, share, between_lines):
+    whole = (made / "r.gcode").read_bytes()
+    end = int(share * len(whole))
+    # mid-line, where a number is cut in two, or behind a line
+    end = whole.rindex(b" Y", 0, end) + 5 if not between_lines else whole.rindex(b"\n", 0, end) + 1
+    (made / "cut.gcode").write_bytes(whole[:end])
+    status, lines, _ = run("check", "p.toml", "cut.gcode", "--brief", "--corrected", "q.toml")
+    assert status == 9
+    assert lines[-1].startswith("NOT READABLE: ")
+    assert "it was cut off" in lines[-1]
+    assert not (made / "q.toml").exists()
+
+
+def test_a_second_tower_like_the_first(run, tmp_path):
+    assert run("plan", "a.toml", *NUMBERS)[0] == 0
+    limits = ["--bed", "220x220", "--flow-limit", "11"]
+    setting = ["--frequencies", "30-45", "--damping-setting", "0.06"]
+    second = ["plan", "b.toml", "--like", "a.toml", "--tower", "PLOVER-2", *limits, *setting]
+    assert run(*second)[0] == 0
+    one, two = load_plan(tmp_path / "a.toml"), load_plan(tmp_path / "b.toml")
+    assert two.motion == one.motion
+    assert two.shaper == one.shaper.model_copy(update={"damping_ratio": 0.06})
+    assert two.size == one.size.model_copy(update={"layers": two.size.layers})
+    assert (two.ramp_of("x").start, round(two.ramp_of("x").end)) == (30, 45)
+    assert (two.tower, two.axes) == ("PLOVER-2", one.axes)
+    for more, status, what in (
+        (["--speed", "100"], 2, "--like keeps what --speed says"),
+        (["--flow-limit", "3"], 3, "needs 7.6 mm³/s, the hot end melts 3"),
+        (["--bed", "70x220"], 3, "needs a bed of 80 mm"),
+    ):
+        got, _, err = run(*second, "--force", *more)
+        assert (got, err.count("\n")) == (status, 1)
+        assert what in err
+
+
+def test_the_first_layer_keeps_the_intended_height(run, tmp_path):
+    numbers = [*NUMBERS, "--layer-height", "0.3", "--flow-limit", "4"]
+    assert run("plan", "p.toml", *numbers)[0] == 0
+    size = load_plan(tmp_path / "p.toml").size
+    assert size.layer_height_mm < size.first_layer_mm == 0.3

@@ -4,6 +4,7 @@ import pytest
 from oracle import steps_of
 
 from ringscan.errors import GcodeError, PlanError
+from ringscan.make.bead import bead_section_mm2
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.toolpath import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style, write_toolpath
 
@@ -176,6 +177,25 @@ def test_moves_beyond_the_limits_are_refused(tmp_path, plan, changes, what):
         written(tmp_path, plan, job(**changes))
     assert "\n" not in str(caught.value)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_worst_move_is_told(tmp_path, make_plan):
+    plan = make_plan()
+    with pytest.raises(PlanError, match=f"goes to Z {plan.height_mm:g} mm"):
+        written(tmp_path, plan, job(max_height_mm=plan.height_mm / 2))
+    with pytest.raises(PlanError) as refused:
+        written(tmp_path, plan, job(flow_limit_mm3_s=0.1))
+    section = bead_section_mm2(plan.size.line_width_mm, plan.size.layer_height_mm)
+    assert f"needs {section * plan.motion.speed_mm_s:.1f} mm³/s" in str(refused.value)
+
+
+@pytest.mark.parametrize("text", ["", "\n\n", "; nothing\n(at all)\n", "hello, printer\n"])
+def test_texts_without_a_command_are_warned_about(tmp_path, plan, text):
+    warnings = write_toolpath(plan, job(start=text, end=text), tmp_path / "t.gcode")
+    assert [warning.split(";")[0] for warning in warnings] == [
+        "the start text holds no plain G-code",
+        "the end text holds no plain G-code",
+    ]
 
 
 def test_the_users_own_moves_are_warned_about(tmp_path, plan):
