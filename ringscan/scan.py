@@ -31,7 +31,14 @@ from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.problem import Walls
 from ringscan.model.ranking import RankedBand, quiet_height_mm, rank_bands
-from ringscan.model.setting import DampingSetting, SecondMode, best_damping, second_mode
+from ringscan.model.setting import (
+    DampingSetting,
+    SecondMode,
+    SettingLeft,
+    best_damping,
+    left_at,
+    second_mode,
+)
 from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity
 from ringscan.walls import BLUR_PX, as_other_axis, doubts_of, upside_down, walls_of
@@ -57,6 +64,7 @@ class Scan:
     second_mode : of the axis, where one stands out
     verdict : whether all this may be called
     flags : what to know about the picture, one line each
+    setting_left : see `with_setting`
     """
 
     photo: str
@@ -79,6 +87,17 @@ class Scan:
     second_mode: SecondMode | None
     verdict: Verdict
     flags: tuple[str, ...]
+    setting_left: SettingLeft | None = None
+
+    def with_setting(self, setting_hz: float) -> Scan:
+        """The same with what the wall keeps of its ripple where this frequency was commanded.
+
+        Without a call that is not known. Raises PlanError if it was not commanded.
+        """
+        if self.verdict.outcome is not Outcome.CALL:
+            return self
+        left = left_at(self.ripple, self.bands.frequency_hz, setting_hz)
+        return replace(self, setting_left=left)
 
 
 def scan_photo(

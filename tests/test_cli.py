@@ -146,6 +146,19 @@ def test_an_unwritable_place(run, good, tmp_path, made_before, place, says):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_a_setting_leaves_is_said(run, good, made_before):
+    quiet = scanned().ranking[0].frequency_hz
+    out = run("scan", good, "--setting", quiet).out
+    assert f"setting            {quiet:6.2f} Hz   it helps" in out
+    record = json.loads(run("scan", good, "--setting", quiet, "--json").out)["setting_left"]
+    assert record["frequency_hz"] == quiet
+    low, high = record["interval"]
+    assert 0 <= low <= record["left"] <= high < 0.2
+    assert record["helps"] is True
+    assert json.loads(run("scan", good, "--json").out)["setting_left"] is None
+    assert "was not printed: the bands have" in run("scan", good, "--setting", 400).error()
+
+
 def test_another_picture_is_replaced_only_when_told(run, good, tmp_path, made_before):
     out = tmp_path / "marked.jpg"
     out.write_bytes(b"another photo")

@@ -12,7 +12,7 @@ import pytest
 from ringing import DAMPING_RATIO, FREQUENCY_HZ, picture, scanned
 
 from ringscan.model.budget import Interval
-from ringscan.model.setting import DampingSetting, SecondMode
+from ringscan.model.setting import DampingSetting, SecondMode, SettingLeft
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
@@ -38,8 +38,9 @@ CROSS_CHECK = {
 }
 NOT_HERE = {
     *("damping_setting", "null_damping_ratio", "null_damping_ratio_interval", "second_mode"),
+    "setting_left",
 }
-"""Null on this wall: its ramp is of the frequency, and its axis has one mode."""
+"""Null on this wall: a ramp of the frequency, an axis with one mode, and no setting asked of."""
 
 BAND_RIPPLE = {"rank", "ripple", "ripple_interval", "fitted_ripple"}
 
@@ -64,6 +65,7 @@ def with_all() -> Scan:
             left_of_first=0.01,
             left_of_second=0.6,
         ),
+        setting_left=SettingLeft(frequency_hz=51.0, left=0.1, low=0.0, high=0.3, bands=4),
     )
 
 

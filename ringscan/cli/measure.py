@@ -125,6 +125,15 @@ def scan(
             help="Write the photo with all that was found drawn on it (PNG or JPEG).",
         ),
     ] = None,
+    setting: Annotated[
+        float | None,
+        typer.Option(
+            min=1,
+            max=500,
+            metavar="HZ",
+            help="Say what of the ripple is left where this frequency was commanded: did it help?",
+        ),
+    ] = None,
     force: Force = False,
     max_megapixels: MaxMegapixels = 60,
 ) -> None:
@@ -149,6 +158,8 @@ def scan(
         result = scan_photo(photo, **given)
         if marked is not None:
             results.append(result)
+        if setting is not None:
+            result = result.with_setting(setting)
         if not json_out:
             print_scan(result, console, rows=rows)
         return to_record(result)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
+from ringscan.model.answers import BandRipple
 from ringscan.model.budget import (
     NORMAL_95,
     PHOTO,
@@ -65,6 +67,79 @@ class SecondMode:
     ripple: float
     left_of_first: float
     left_of_second: float
+
+
+SAME_SETTING = 0.02
+"""Bands this near a setting, relative to it, show what it leaves: a ZV shaper 2 % off leaves
+3 % of the ripple."""
+LEAST_BANDS = 3
+UNIT_SD = 0.05
+"""Standard uncertainty, relative, of the unshaped ripple that all is given in: with it 95 % of 360
+intervals on 120 simulated walls held the truth."""
+HELPS, NO_HELP = 0.2, 0.5
+"""A setting helps if it leaves less than the one, and does not if it leaves more than the other:
+shapers that are set right leave a tenth or less (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingLeft:
+    """What the wall keeps of its ripple where a setting was commanded.
+
+    frequency_hz : the setting
+    left, low, high : relative to a wall printed without shaper, with its 95 % interval
+    bands : number of bands it is the mean of
+    helps : whether it is little or much; None where the interval leaves that open
+    """
+
+    frequency_hz: float
+    left: float
+    low: float
+    high: float
+    bands: int
+
+    @property
+    def helps(self) -> bool | None:
+        """Whether the setting does what it should; None where it does in part, or is not known."""
+        if self.high <= HELPS:
+            return True
+        return False if self.low >= NO_HELP else None
+
+
+def left_at(ripple: BandRipple, commanded_hz: Array, setting_hz: float) -> SettingLeft:
+    """Measure what bands at and beside a setting keep of the ripple.
+
+    Parameters
+    ----------
+    ripple : of every band, (b,)
+    commanded_hz : of every band, (b,), NaN outside the ramp
+    setting_hz : within the ramp
+
+    Raises
+    ------
+    PlanError
+        If the ramp does not hold the setting.
+    """
+    low, high = np.nanmin(commanded_hz), np.nanmax(commanded_hz)
+    if not low <= setting_hz <= high:
+        raise PlanError(
+            f"a setting of {setting_hz:g} Hz was not printed: the bands have {low:.1f} to "
+            f"{high:.1f} Hz"
+        )
+    away = np.abs(commanded_hz / setting_hz - 1)
+    count = max(LEAST_BANDS, int((away <= SAME_SETTING).sum()))
+    near = np.argsort(away, kind="stable")[:count]
+    # its size along the fitted ripple: crests for troughs are ripple as well
+    size = np.where(ripple.turned, -ripple.signed, ripple.signed)[near]
+    left = max(float(size.mean()), 0.0)
+    own = float(np.sqrt((ripple.standard_error[near] ** 2).sum())) / near.size
+    half = NORMAL_95 * hypot(own, UNIT_SD * left)
+    return SettingLeft(
+        frequency_hz=setting_hz,
+        left=left,
+        low=max(left - half, 0.0),
+        high=left + half,
+        bands=near.size,
+    )
 
 
 def best_damping(

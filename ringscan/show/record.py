@@ -9,6 +9,7 @@ from typing import Any
 
 from ringscan.model.budget import Interval
 from ringscan.model.ranking import RankedBand
+from ringscan.model.setting import SettingLeft
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
@@ -51,6 +52,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         "quiet_height_mm": scan.quiet_height_mm if called else None,
         "damping_setting": _damping_setting(scan) if called else None,
         "second_mode": _second_mode(scan) if called else None,
+        "setting_left": _setting_left(scan.setting_left) if called else None,
         "reference": scan.reference.value,
         "scale_mm_per_px": 1 / scan.view.px_per_mm,
         "face_corners_px": scan.view.corners_px.tolist(),
@@ -111,6 +113,18 @@ def _damping_setting(scan: Scan) -> dict[str, Any] | None:
         "most_left": best.most,
         "flat": best.flat,
         "at_ramp_end": best.at_end,
+    }
+
+
+def _setting_left(left: SettingLeft | None) -> dict[str, Any] | None:
+    if left is None:
+        return None
+    return {
+        "frequency_hz": left.frequency_hz,
+        "left": left.left,
+        "interval": [left.low, left.high],
+        "bands": left.bands,
+        "helps": left.helps,
     }
 
 

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from ringscan.model.setting import DampingSetting, SecondMode
+from ringscan.model.setting import DampingSetting, SecondMode, SettingLeft
 from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
@@ -53,6 +53,8 @@ def _answer(scan: Scan) -> Iterator[str]:
             yield from _second_mode(scan.second_mode)
         if scan.damping_setting is not None:
             yield from _damping_setting(scan.damping_setting)
+        if scan.setting_left is not None:
+            yield from _setting_left(scan.setting_left)
         if not math.isnan(scan.quiet_height_mm):
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
         else:
@@ -93,6 +95,12 @@ def _damping_setting(best: DampingSetting) -> Iterator[str]:
     yield f"damping setting    {best.value:6.3f}      95 %: {best.low:.3f} to {best.high:.3f}"
     end = ", at the ramp's end: try beyond it" if best.at_end else ""
     yield f"                   leaves {least} of the ripple, the ramp's worst {most}{end}"
+
+
+def _setting_left(left: SettingLeft) -> Iterator[str]:
+    said = {True: "it helps", False: "it does not help", None: "whether it helps is not clear"}
+    yield f"setting            {left.frequency_hz:6.2f} Hz   {said[left.helps]}"
+    yield f"  leaves           {left.left:6.0%}      95 %: {left.low:.0%} to {left.high:.0%}"
 
 
 def _second_mode(second: SecondMode) -> Iterator[str]:

@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 from walls import DOUBTS, Wall, doubts_of, random_wall, simulate_walls
 
-from ringscan.model.answers import fit_null, fit_spacing
+from ringscan.errors import PlanError
+from ringscan.model.answers import BandRipple, fit_null, fit_spacing, measure_ripple
 from ringscan.model.budget import WITHOUT_SHEET, intervals
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.given import Doubts
-from ringscan.model.setting import DampingSetting, best_damping, second_mode
+from ringscan.model.setting import DampingSetting, best_damping, left_at, second_mode
 from ringscan.model.verdict import Outcome, judge
+from ringscan.model.vibration import pole
 from ringscan.plan import Family, Quantity, Shaper
 
 NAN = float("nan")
@@ -165,3 +167,59 @@ def test_one_mode_stays_one() -> None:
         wall = random_wall(np.random.default_rng([seed, 9]), pixel_mm=0.2)
         found += fit_jointly(simulate_walls(wall, seed), doubts_of(wall)).second is not None
     assert found == 0
+
+
+def bands(*size: float, error: float = 0.01, turned_from: int = 99) -> BandRipple:
+    turned = np.arange(len(size)) >= turned_from
+    return BandRipple(
+        signed=np.where(turned, -np.array(size), size),
+        standard_error=np.full(len(size), error),
+        fitted=np.array(size),
+        turned=turned,
+    )
+
+
+def test_what_a_setting_leaves_is_the_mean_of_the_bands_beside_it() -> None:
+    commanded = np.array([NAN, 20.0, 30.0, 30.3, 30.6, 31.0, 40.0])
+    ripple = bands(1.0, 0.9, 0.06, 0.02, 0.04, 0.5, 0.6, turned_from=4)
+    left = left_at(ripple, commanded, 30.2)
+    assert (left.bands, left.left) == (3, pytest.approx(0.04))
+    # 0.01 / sqrt(3) of the bands, and 5 % of 0.04 for the unit: 0.0061, times 1.96
+    assert (left.low, left.high) == (pytest.approx(0.028, abs=5e-4), pytest.approx(0.052, abs=5e-4))
+    assert left.helps is True
+    assert left_at(ripple, commanded, 21.0).bands == 3  # the nearest, where none is near
+    for hz in (19.0, 41.0):
+        with pytest.raises(PlanError, match=r"the bands have 20\.0 to 40\.0 Hz"):
+            left_at(ripple, commanded, hz)
+
+
+@pytest.mark.parametrize(
+    ("size", "error", "helps"),
+    [
+        (0.1, 0.02, True),
+        (0.1, 0.2, None),
+        (0.3, 0.02, None),
+        (0.7, 0.02, False),
+        (-0.1, 0.02, True),
+    ],
+)
+def test_a_setting_helps_where_little_is_left_for_sure(size, error, helps) -> None:
+    left = left_at(bands(size, size, size, error=error), np.array([29.0, 30.0, 31.0]), 30.0)
+    assert left.helps is helps
+    assert 0 <= left.low <= left.left <= left.high
+
+
+def test_what_settings_leave_on_simulated_walls() -> None:
+    inside = []
+    for seed in range(10):
+        rng = np.random.default_rng(8400 + seed)
+        wall = random_wall(rng)
+        fit = fit_jointly(simulate_walls(wall, seed), doubts_of(wall))
+        ripple, commanded = measure_ripple(fit), np.array(wall.commanded_hz)
+        axis = complex(pole(wall.frequency_hz, wall.damping_ratio))
+        truth = np.abs(fit.posed.drawing.impulses.seen(axis))
+        for setting in (wall.frequency_hz, *rng.uniform(18, 58, 3)):
+            left = left_at(ripple, commanded, setting)
+            near = np.argsort(np.abs(commanded / setting - 1), kind="stable")[: left.bands]
+            inside.append(left.low <= truth[near].mean() <= left.high)
+    assert np.mean(inside) > 0.85  # of 40, those of one wall correlated
