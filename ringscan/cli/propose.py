@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -24,7 +25,8 @@ from ringscan.cli.options import (
 from ringscan.errors import OutputError
 
 if TYPE_CHECKING:
-    from ringscan.make.planner import Proposal
+    from ringscan.make.planner import Machine, Proposal, Wishes
+    from ringscan.plan import Plan
 
 
 def register(app: typer.Typer) -> None:
@@ -86,10 +88,9 @@ def plan_command(
     force: Force = False,
 ) -> None:
     """Propose a tower that a photo can be read from; asks for what is not given."""
-    from ringscan.make.limits import require_bead, require_limits
-    from ringscan.make.planner import Machine, Wishes, propose
+    from ringscan.make.planner import propose
     from ringscan.output import write_whole
-    from ringscan.plan import Direction, load_plan
+    from ringscan.plan import load_plan
     from ringscan.show.prepare_text import plan_summary
 
     if out.is_dir():
@@ -98,86 +99,155 @@ def plan_command(
         raise typer.BadParameter("goes with --preview", param_hint="--expect")
     require_suffix(preview, ".png", flag="--preview")
     claim([out, preview], [like], force=force)
-    first = None
+    given = _Given(
+        tower=tower,
+        bed=bed,
+        max_height=max_height,
+        nozzle=nozzle,
+        line_width=line_width,
+        layer_height=layer_height,
+        flow_limit=flow_limit,
+        speed=speed,
+        acceleration=acceleration,
+        corner_speed=corner_speed,
+        max_speed=max_speed,
+        max_acceleration=max_acceleration,
+        axes=axes,
+        families=families,
+        frequencies=frequencies,
+        damping_setting=damping_setting,
+        direction=direction,
+        filament=filament,
+        reference=reference,
+    )
     if like is not None:
-        kept = {
-            "--line-width": line_width,
-            "--layer-height": layer_height,
-            "--speed": speed,
-            "--acceleration": acceleration,
-            "--corner-speed": corner_speed,
-            "--max-speed": max_speed,
-            "--max-acceleration": max_acceleration,
-            "--families": families,
-            "--direction": direction,
-        }
-        if given := [flag for flag, value in kept.items() if value is not None]:
-            raise typer.BadParameter(f"--like keeps what {given[0]} says; give one of the two")
-        first = load_plan(like)
+        given = given.kept_from(load_plan(like))
+    machine, wishes = _ask_all(given)
+    low, high = wishes.low_hz, wishes.high_hz
+    if expect is not None and not low <= expect <= high:
+        raise typer.BadParameter(
+            f"{expect:g} Hz lies outside of the range, {low:g} to {high:g} Hz",
+            param_hint="--expect",
+        )
+    proposal = propose(machine, wishes)
+    if preview is not None:
+        _draw(proposal, preview, (low * high) ** 0.5 if expect is None else expect)
+    write_whole(out, proposal.plan.to_toml().encode())
+    print(plan_summary(proposal))
+    say(f"wrote {out}" + (f" and {preview}" if preview else ""))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Given:
+    """What the command line says, by the names of its options; None where it says nothing."""
+
+    tower: str | None
+    bed: str | None
+    max_height: float
+    nozzle: float | None
+    line_width: float | None
+    layer_height: float | None
+    flow_limit: float | None
+    speed: float | None
+    acceleration: float | None
+    corner_speed: float | None
+    max_speed: float | None
+    max_acceleration: float | None
+    axes: str | None
+    families: str | None
+    frequencies: str | None
+    damping_setting: float | None
+    direction: str | None
+    filament: float
+    reference: bool
+    like: Plan | None = None
+
+    def kept_from(self, first: Plan) -> _Given:
+        """The same with what an earlier plan says. Raises typer.BadParameter if both say it."""
         size, motion = first.size, first.motion
-        line_width, layer_height = size.line_width_mm, size.layer_height_mm
-        nozzle = round(line_width / LINE_OF_NOZZLE, 2) if nozzle is None else nozzle
-        speed, acceleration = motion.speed_mm_s, motion.acceleration_mm_s2
-        corner_speed, direction = motion.corner_speed_mm_s, motion.direction
-        families, axes = first.shaper.family, axes or "".join(first.axes)
-        reference = reference and first.reference is not None
-        if damping_setting is None:
-            damping_setting = first.shaper.damping_ratio
+        kept: dict[str, Any] = {
+            "line_width": size.line_width_mm,
+            "layer_height": size.layer_height_mm,
+            "speed": motion.speed_mm_s,
+            "acceleration": motion.acceleration_mm_s2,
+            "corner_speed": motion.corner_speed_mm_s,
+            "max_speed": motion.speed_mm_s,
+            "max_acceleration": motion.acceleration_mm_s2,
+            "families": first.shaper.family.value,
+            "direction": motion.direction.value,
+        }
+        for name in kept:
+            if getattr(self, name) is not None:
+                flag = "--" + name.replace("_", "-")
+                raise typer.BadParameter(f"--like keeps what {flag} says; give one of the two")
+        usual: dict[str, Any] = {
+            "nozzle": round(size.line_width_mm / LINE_OF_NOZZLE, 2),
+            "axes": "".join(first.axes),
+            "damping_setting": first.shaper.damping_ratio,
+        }
+        unsaid = {name: value for name, value in usual.items() if getattr(self, name) is None}
+        reference = self.reference and first.reference is not None
+        return replace(self, **kept, **unsaid, reference=reference, like=first)
+
+
+def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
+    """Ask for what was not given."""
+    from ringscan.make.limits import require_bead, require_limits
+    from ringscan.make.planner import Machine, Wishes
+    from ringscan.plan import Direction
+
     ask = Questions()
-    label = ask.text("--tower", tower, "Label of the tower, like HERON-1", check=check_label)
-    bed_mm = ask.pair("--bed", bed, "Bed, width x depth in mm, like 220x220", "x")
 
     def above_zero(name: str, unit: str) -> Callable[[float], object]:
         return lambda value: require_limits(**{name: (value, unit)})
 
+    label = ask.text("--tower", given.tower, "Label of the tower, like HERON-1", check=check_label)
+    bed_mm = ask.pair("--bed", given.bed, "Bed, width x depth in mm, like 220x220", "x")
     bore = ask.number(
-        "--nozzle", nozzle, "Nozzle bore in mm", 0.4, check=above_zero("nozzle", "mm")
+        "--nozzle", given.nozzle, "Nozzle bore in mm", 0.4, check=above_zero("nozzle", "mm")
     )
     width = ask.number(
         "--line-width",
-        line_width,
+        given.line_width,
         "Line width in mm",
         round(LINE_OF_NOZZLE * bore, 2),
         check=lambda mm: require_bead(bore, line_width_mm=mm),
     )
     height = ask.number(
         "--layer-height",
-        layer_height,
+        given.layer_height,
         "Layer height in mm",
         round(bore / 2, 2),
         check=lambda mm: require_bead(bore, layer_height_mm=mm),
     )
     flow = ask.number(
         "--flow-limit",
-        flow_limit,
+        given.flow_limit,
         "Most the hot end melts, in mm³/s",
         check=above_zero("flow_limit", "mm³/s"),
     )
-    v = ask.number("--speed", speed, "Intended speed in mm/s", check=above_zero("speed", "mm/s"))
+    v = ask.number(
+        "--speed", given.speed, "Intended speed in mm/s", check=above_zero("speed", "mm/s")
+    )
     a = ask.number(
         "--acceleration",
-        acceleration,
+        given.acceleration,
         "Intended acceleration in mm/s²",
         check=above_zero("acceleration", "mm/s²"),
     )
-    corner = ask.number("--corner-speed", corner_speed, "Speed at a 90° corner in mm/s")
-    names = ask.text("--axes", axes, "Axes: x, y or xy", "xy", check=read_axes)
-    offered = ask.text(
+    corner = ask.number("--corner-speed", given.corner_speed, "Speed at a 90° corner in mm/s")
+    axes = ask.text("--axes", given.axes, "Axes: x, y or xy", "xy", check=read_axes)
+    families = ask.text(
         "--families",
-        families,
+        given.families,
         "Shapers your firmware offers, like ZV,ZVD,EI",
         check=read_families,
     )
-    low, high = ask.pair("--frequencies", frequencies, "Rough range in Hz", "-", "15-75")
+    low, high = ask.pair("--frequencies", given.frequencies, "Rough range in Hz", "-", "15-75")
     ask.done()
-    if expect is not None and not low <= expect <= high:
-        raise typer.BadParameter(
-            f"{expect:g} Hz lies outside of the range, {low:g} to {high:g} Hz",
-            param_hint="--expect",
-        )
     machine = Machine(
         bed_mm=bed_mm,
-        max_height_mm=max_height,
+        max_height_mm=given.max_height,
         nozzle_mm=bore,
         line_width_mm=width,
         layer_height_mm=height,
@@ -185,27 +255,22 @@ def plan_command(
         speed_mm_s=v,
         acceleration_mm_s2=a,
         corner_speed_mm_s=corner,
-        max_speed_mm_s=max_speed or v,
-        max_acceleration_mm_s2=max_acceleration or a,
-        filament_mm=filament,
+        max_speed_mm_s=given.max_speed or v,
+        max_acceleration_mm_s2=given.max_acceleration or a,
+        filament_mm=given.filament,
     )
     wishes = Wishes(
         tower=label,
-        axes=read_axes(names),
-        families=read_families(offered),
+        axes=read_axes(axes),
+        families=read_families(families),
         low_hz=low,
         high_hz=high,
-        damping_setting=0.1 if damping_setting is None else damping_setting,
-        reference=reference,
-        direction=choice(Direction, direction or "counter-clockwise", "--direction"),
-        like=first,
+        damping_setting=0.1 if given.damping_setting is None else given.damping_setting,
+        reference=given.reference,
+        direction=choice(Direction, given.direction or "counter-clockwise", "--direction"),
+        like=given.like,
     )
-    proposal = propose(machine, wishes)
-    if preview is not None:
-        _draw(proposal, preview, (low * high) ** 0.5 if expect is None else expect)
-    write_whole(out, proposal.plan.to_toml().encode())
-    print(plan_summary(proposal))
-    say(f"wrote {out}" + (f" and {preview}" if preview else ""))
+    return machine, wishes
 
 
 LINE_OF_NOZZLE = 1.125
