@@ -25,7 +25,8 @@ from ringscan.cli.options import (
 from ringscan.errors import OutputError
 
 if TYPE_CHECKING:
-    from ringscan.make.planner import Machine, Proposal, Wishes
+    from ringscan.make.planner import Proposal
+    from ringscan.make.wishes import Machine, Wishes
     from ringscan.plan import Plan
 
 
@@ -193,7 +194,7 @@ class _Given:
 def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
     """Ask for what was not given."""
     from ringscan.make.limits import require_bead, require_limits
-    from ringscan.make.planner import Machine, Wishes
+    from ringscan.make.wishes import Machine, Wishes
     from ringscan.plan import Direction
 
     ask = Questions()

@@ -26,9 +26,9 @@ from ringscan.make.assess import (
     visibility,
 )
 from ringscan.make.bead import bead_section_mm2
-from ringscan.make.limits import require_bead, require_limits, require_machine
+from ringscan.make.wishes import Machine, Wishes, require_possible
 from ringscan.model.motion import CornerMotion
-from ringscan.plan import LEAST_ACCELERATION_MM_S2, Axis, Direction, Family, Plan, build_plan
+from ringscan.plan import Family, Plan, build_plan
 from ringscan.plancode import encode_plan
 
 WIDTHS_MM = (60.0, 70.0, layout.MAX_TOWER_WIDTH_MM)
@@ -61,51 +61,6 @@ ACCELERATIONS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Machine:
-    """What the person knows of the machine and intends to print with.
-
-    max_speed_mm_s, max_acceleration_mm_s2 : how far the proposal may go above the intentions
-    max_height_mm : of a print
-    """
-
-    bed_mm: tuple[float, float]
-    max_height_mm: float
-    nozzle_mm: float
-    line_width_mm: float
-    layer_height_mm: float
-    flow_limit_mm3_s: float
-    speed_mm_s: float
-    acceleration_mm_s2: float
-    corner_speed_mm_s: float
-    max_speed_mm_s: float
-    max_acceleration_mm_s2: float
-    filament_mm: float = 1.75
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
-    """What is to be measured, and with what.
-
-    families : shaper families the firmware offers
-    low_hz, high_hz : rough range of the natural frequency
-    damping_setting : the shaper's own damping ratio
-    reference : whether the firmware can switch the shaper off during a print
-    like : an earlier tower, of which size, motion and shaper are kept, so that the two can be
-        compared
-    """
-
-    tower: str
-    axes: tuple[Axis, ...]
-    families: tuple[Family, ...]
-    low_hz: float = 15.0
-    high_hz: float = 75.0
-    damping_setting: float = 0.1
-    reference: bool = True
-    direction: Direction = Direction.COUNTER_CLOCKWISE
-    like: Plan | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """A plan, what it will show, and where it departs from the intentions and why."""
 
@@ -131,7 +86,7 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
     PlanError
         If no tower at all can be printed with these limits, or a wish contradicts itself.
     """
-    _check(machine, wishes)
+    require_possible(machine, wishes)
     choice = _best(machine, wishes) if wishes.like is None else _kept(machine, wishes.like)
     plan = _plan(machine, wishes, choice)
     layout.tower_outline(plan)
@@ -147,52 +102,6 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
     return Proposal(
         plan=plan, assessment=assessment, changes=tuple(_changes(machine, wishes, plan))
     )
-
-
-def _check(machine: Machine, wishes: Wishes) -> None:
-    require_machine(
-        bed_mm=machine.bed_mm,
-        max_height_mm=machine.max_height_mm,
-        flow_limit_mm3_s=machine.flow_limit_mm3_s,
-        filament_mm=machine.filament_mm,
-    )
-    require_limits(
-        nozzle=(machine.nozzle_mm, "mm"),
-        line_width=(machine.line_width_mm, "mm"),
-        layer_height=(machine.layer_height_mm, "mm"),
-        speed=(machine.speed_mm_s, "mm/s"),
-        acceleration=(machine.acceleration_mm_s2, "mm/s²"),
-        highest_speed=(machine.max_speed_mm_s, "mm/s"),
-        highest_acceleration=(machine.max_acceleration_mm_s2, "mm/s²"),
-    )
-    if not 5 <= wishes.low_hz < wishes.high_hz <= 300:
-        raise PlanError(
-            f"the frequency range {wishes.low_hz:g} to {wishes.high_hz:g} Hz must rise and lie "
-            f"within 5 to 300 Hz"
-        )
-    require_bead(
-        machine.nozzle_mm,
-        line_width_mm=machine.line_width_mm,
-        layer_height_mm=machine.layer_height_mm,
-    )
-    if machine.acceleration_mm_s2 < LEAST_ACCELERATION_MM_S2:
-        raise PlanError(
-            f"an acceleration of {machine.acceleration_mm_s2:g} mm/s² leaves no ripple; a plan has "
-            f"{LEAST_ACCELERATION_MM_S2:g} mm/s² at least"
-        )
-    for name, intended, highest in (
-        ("speed", machine.speed_mm_s, machine.max_speed_mm_s),
-        ("acceleration", machine.acceleration_mm_s2, machine.max_acceleration_mm_s2),
-    ):
-        if highest < intended:
-            raise PlanError(f"the highest {name} {highest:g} is below the intended {intended:g}")
-    if not wishes.axes or not wishes.families:
-        raise PlanError("give at least one axis and one shaper family")
-    if Family.LIST in wishes.families and wishes.like is None:
-        raise PlanError(
-            "family LIST has no impulses here: plan with a family of the literature, then write "
-            "the impulses into the plan file"
-        )
 
 
 def _best(machine: Machine, wishes: Wishes) -> _Choice:

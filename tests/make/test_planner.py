@@ -13,7 +13,8 @@ from ringscan.make.assess import (
 )
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.false_quiet import LIKELY_DAMPING, find_false_quiet
-from ringscan.make.planner import Machine, Wishes, propose
+from ringscan.make.planner import propose
+from ringscan.make.wishes import Machine, Wishes
 from ringscan.plan import Family, parse_plan
 from ringscan.plancode import decode_plan, encode_plan
 
