@@ -131,7 +131,7 @@ class Problem:
     flat : relative brightness, (b, n)
     whitener : the filter
     data : filtered brightness, (b, n)
-    group : see Walls, (b,)
+    group, up : see Walls, (b,)
     s_mm : wall positions, (n,)
     """
 
@@ -141,6 +141,7 @@ class Problem:
     whitener: Whitener
     data: Array
     group: NDArray[np.intp]
+    up: Array
     s_mm: Array
 
     def columns(self, lam: complex) -> Array:
@@ -166,6 +167,7 @@ class Problem:
             whitener=self.whitener.every(step),
             data=self.data[::step],
             group=self.group[::step],
+            up=self.up[::step],
         )
 
 
@@ -199,6 +201,7 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
         whitener=whitener,
         data=whitener(flat),
         group=walls.group,
+        up=walls.up,
         s_mm=walls.s_mm,
     )
 

@@ -37,10 +37,11 @@ WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
 ZV leaves more than a quarter of the ripple anyway."""
 
-LEAST_ERROR = {Quantity.FREQUENCY: 0.004, Quantity.DAMPING: 0.1}
-"""Standard uncertainties, relative, of the difference of the two answers beyond noise and doubts of
-scale and heights. With that of the frequency the differences on 150 simulated walls had a root mean
-square of 1.0 standard uncertainties, one more than three."""
+LEAST_ERROR = {Quantity.FREQUENCY: 0.0025, Quantity.DAMPING: 0.1}
+LEAST_NULL_ERROR = {Quantity.FREQUENCY: 0.004, Quantity.DAMPING: 0.1}
+"""Standard uncertainties, relative, of spacing or decay and of the turn of sign, beyond noise and
+doubts of scale and heights. On 50 rendered pictures 98 % of the spacings and 94 % of the turns of
+sign were then inside their 95 % intervals."""
 
 APART = 1.5
 """Multiple of a 95 % interval's half width by which the answers may differ: three standard errors
@@ -103,7 +104,9 @@ def judge(
     own_error = _own_error(fit, spacing, null.quantity)
     limit, apart = _compare(fit, spacing, null, own_error)
     null_error = hypot(
-        null.standard_error, LEAST_ERROR[null.quantity] * null.value, _height_error(fit, null)
+        null.standard_error,
+        LEAST_NULL_ERROR[null.quantity] * null.value,
+        _height_error(fit, null),
     )
     k = coverage_factor(spacing.freedom)
 
