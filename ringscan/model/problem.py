@@ -212,15 +212,19 @@ def refine(problem: Problem, walls: Walls, lam: complex, strength: complex) -> P
     Stretches where the ripple is too steep for brightness to follow it are left out, and the
     noise is estimated from what the ripple leaves.
     """
-    ripple = strength * problem.drawing.slope(lam)
-    valid = problem.valid & (np.abs(ripple) < STEEPEST)
+    wave = strength * problem.drawing.slope(lam)
+    valid = problem.valid & (np.abs(wave) < STEEPEST)
     if _pairs(valid, walls.group) < LEAST_PAIRS:
         # such a ripple is no ringing: let it be judged by all there is
         valid = problem.valid
-    flat = flatten(walls.s_mm, walls.intensity, valid)
-    left = np.where(valid, flat - ripple.real, 0.0)
+    ripple = np.where(valid, wave.real, 0.0)
+    flat = flatten(walls.s_mm, walls.intensity, valid, ripple)
     whitener = build_whitener(
-        walls.s_mm, left, valid, group=walls.group, shared=problem.whitener.shared is not None
+        walls.s_mm,
+        flat - ripple,
+        valid,
+        group=walls.group,
+        shared=problem.whitener.shared is not None,
     )
     return replace(problem, valid=valid, flat=flat, whitener=whitener, data=whitener(flat))
 

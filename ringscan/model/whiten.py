@@ -22,6 +22,9 @@ SMOOTH_DEGREE = 5
 """Degree of the polynomial that follows the shading along a face; its shortest wave, a third of
 the face, is longer than the longest ripple in use."""
 
+LEAST_LIGHT = 0.2
+"""Of a base's brightness, what is left where it is steepest: less is not believed."""
+
 AR_ORDER = 8
 """Order of the prediction-error filter; at 0.2 mm it spans the length of bead texture."""
 
@@ -29,7 +32,7 @@ NOISE_WINDOW_MM = 2.0
 """Window over which the noise level along the face is smoothed."""
 
 
-def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
+def flatten(s_mm: Array, intensity: Array, valid: Mask, known: Array | float = 0.0) -> Array:
     """Relative brightness ``I / base - 1`` per band, base being a smooth polynomial.
 
     Under grazing light this is proportional to the wall's slope, also where the logarithm of
@@ -40,6 +43,8 @@ def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
     s_mm : (n,)
     intensity : linear light, (b, n)
     valid : (b, n)
+    known : what is known of the result, (b, n). Without it the polynomial follows the ripple a
+        little, and all of it comes out a few per cent too strong here and too weak there
 
     Returns
     -------
@@ -47,7 +52,7 @@ def flatten(s_mm: Array, intensity: Array, valid: Mask) -> Array:
     """
     P = np.polynomial.legendre.legvander(_unit(s_mm), SMOOTH_DEGREE)
     pairs = (P[:, :, None] * P[:, None]).reshape(s_mm.size, -1)
-    filled = np.where(valid, intensity, 0.0)
+    filled = np.where(valid, intensity / np.maximum(1 + known, LEAST_LIGHT), 0.0)
     weight = valid.astype(float)
     base = np.ones_like(intensity)
     for _ in range(2):

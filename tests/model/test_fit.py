@@ -316,6 +316,14 @@ def test_a_face_that_leans_is_straightened(skew_mm: float) -> None:
     assert judged(walls, told).outcome is Outcome.CALL
 
 
+@pytest.mark.parametrize("f", [30.6, 35.0])
+def test_strong_ripples_do_not_bias_the_frequency(f: float) -> None:
+    """Smooth shading that followed the ripple once moved such walls by half a per cent."""
+    wall = Wall(frequency_hz=f, damping_ratio=0.05, shaper_damping=0.05, texture_um=1.0, belt_um=0)
+    found = [fitted(wall, seed)[1].estimate.frequency_hz for seed in range(4)]
+    assert np.mean(found) == pytest.approx(f, rel=0.002)
+
+
 def test_ripple_of_each_band_is_signed() -> None:
     """Below and above the quiet height crests and troughs change places."""
     wall = Wall(texture_um=1.0, **COARSE)

@@ -61,6 +61,25 @@ def test_flatten_does_not_see_the_exposure_nor_what_is_masked() -> None:
     assert not got[~valid].any()
 
 
+def test_what_is_known_of_the_ripple_keeps_the_base_from_following_it() -> None:
+    """A decay that starts with a crest lifts the polynomial there, and is divided by that."""
+    base = (1 + 0.3 * S_MM / S_MM[-1])[None]
+    ripple = 0.5 * np.exp(-S_MM / 12) * np.cos(2 * np.pi * S_MM / 4)[None]
+    valid = np.ones_like(ripple, bool)
+
+    def off(known: np.ndarray | float) -> float:
+        """Largest misfit of the ripple's own shape: a scaled ripple and anything smooth is free."""
+        got = flatten(S_MM, base * (1 + ripple), valid, known)[0]
+        smooth = np.polynomial.legendre.legvander(np.linspace(-1, 1, S_MM.size), SMOOTH_DEGREE)
+        columns = np.column_stack([ripple[0], smooth])
+        return float(np.abs(got - columns @ np.linalg.lstsq(columns, got, rcond=None)[0]).max())
+
+    assert off(0.0) > 0.01
+    assert off(ripple) < 1e-3
+    # known to a tenth: what is left is a tenth as well
+    assert off(0.9 * ripple) < 0.15 * off(0.0)
+
+
 @pytest.mark.parametrize("shared", [False, True])
 def test_adjoint_is_the_filters_transpose(shared: bool) -> None:
     rng = np.random.default_rng(2)
