@@ -13,6 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from ringscan.image.cover import largest_step
 from ringscan.image.face import FaceView
 from ringscan.image.grain import Grain, measure_grain
 from ringscan.image.lamp import Lamp, find_lamp
@@ -49,6 +50,8 @@ LOST_SHARE = 0.5
 """Such a share leaves less than half of what the fit counts on."""
 GRAIN, MUCH_GRAIN = 0.02, 0.1
 """Contrast of noise or moiré in a band's mean: a third of a 20 µm ripple's, and more than all."""
+COVER_STEP = 0.15
+"""Change of brightness up the face over 6 mm: at most 0.11 on 98 rendered pictures."""
 TILT_DEG = 30.0
 """At 30° a tower 100 mm tall lies over 50 mm of depth: more than a phone has sharp at 30 cm."""
 RIPPLE_PARTS = 6
@@ -112,6 +115,7 @@ def inspect_picture(
     lamp = find_lamp(photo, sheet, pose, view) if sheet is not None and pose is not None else None
     found.append(_lamp(lamp, face) if lamp is not None else _fall(face))
     found += _exposure(face)
+    found += _cover(face)
     grain = measure_grain(photo, view, plan)
     if grain is not None:
         found += _grain(ripples, grain)
@@ -290,6 +294,22 @@ def _grain(ripples: _Ripples, grain: Grain) -> Iterator[Finding]:
         says=f"layer lines {grain.px_per_layer:.1f} px apart leave moiré of {grain.moire:.1%} in a "
         f"layer band's mean; at most {GRAIN:.0%}",
         advice="go nearer, and give the file as the phone made it, not a shrunk copy",
+    )
+
+
+def _cover(face: Face) -> Iterator[Finding]:
+    step = largest_step(face)
+    if math.isnan(step):
+        return
+    yield Finding(
+        name="cover",
+        value=step,
+        limit=COVER_STEP,
+        unit="1",
+        grade=_grade(step > COVER_STEP),
+        says=f"the face's brightness changes by {step:.0%} over 6 mm of height; at most "
+        f"{COVER_STEP:.0%}",
+        advice="take away what lies on the face or throws a sharp shadow on it",
     )
 
 

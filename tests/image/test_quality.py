@@ -162,6 +162,7 @@ def test_a_good_picture_has_no_fault(good):
             "light",
             "highlights",
             "shadows",
+            "cover",
             "noise",
             "moiré",
             "tilt",
@@ -192,6 +193,20 @@ def test_light_without_a_shadow_is_unfit():
     light = findings(scene, *seen(scene))["light"]
     assert light.grade is Grade.UNFIT
     assert "use one lamp" in light.advice
+
+
+@pytest.mark.parametrize("light", [0.8, 1.15])
+def test_what_lies_on_the_face_is_seen(good, light):
+    """A flat patch of about its brightness, over a third of the face's width."""
+    scene, photo, sheet, pose, view = good
+    corners = view.to_px(np.array([20.0, 40.0, 40.0, 20.0]), np.array([40.0, 40.0, 60.0, 60.0]))
+    (x0, y0), (x1, y1) = corners.min(axis=0).astype(int), corners.max(axis=0).astype(int)
+    luma = photo.luma.copy()
+    patch = luma[y0:y1, x0:x1]
+    luma[y0:y1, x0:x1] = np.uint8(patch.mean() * light)
+    found = findings(scene, replace(photo, luma=luma), sheet, pose, view)["cover"]
+    assert found.grade is Grade.POOR
+    assert "take away what lies on the face" in found.line
 
 
 def test_burnt_and_black_faces(good):
