@@ -116,8 +116,12 @@ def look_at(
     base_away = False
     contradictions: tuple[str, ...] = ()
     if flush is not None:
+        if not isinstance(flush, Flush):
+            raise TypeError(f"flush must be a Flush, not {type(flush).__name__}")
         plan, axis = _given_plan_and_axis(photo, plan, axis)
         view = locate_flush(photo, plan, axis, flush)
+        with suppress(SheetError, PlanError):  # a sheet may be in view all the same
+            contradictions = _contradictions(read_code(photo, find_sheet(photo)), plan, axis)
     else:
         sheet = find_sheet(photo)
         code = _code(photo, sheet, needed=plan is None or axis is None)
@@ -200,7 +204,8 @@ def _contradictions(
     if code is not None and plan is not None and plan.digest != code.plan.digest:
         said.append(
             f"the sheet's code holds another plan, '{code.plan.tower}', than the file that was "
-            "given; give the right file, or photograph the tower on the sheet of that plan"
+            f"given ({', '.join(_differences(code.plan, plan))}); give the right file, or "
+            "photograph the tower on the sheet of that plan"
         )
     if code is not None and axis is not None and axis != code.axis:
         said.append(
@@ -208,6 +213,29 @@ def _contradictions(
             "the right axis, or photograph the face on its own sheet"
         )
     return tuple(said)
+
+
+MOST_DIFFERENCES = 3
+
+
+def _differences(sheet: Plan, given: Plan) -> list[str]:
+    """What two plans differ in, the first few keys."""
+
+    def flat(value: object, key: str = "") -> dict[str, object]:
+        if not isinstance(value, dict):
+            return {key: value}
+        return {
+            k: v for name, part in value.items() for k, v in flat(part, f"{key}.{name}").items()
+        }
+
+    one, other = (flat(plan.model_dump(mode="json")) for plan in (sheet, given))
+    said = [
+        f"{key.removeprefix('.')}: {one.get(key)} on the sheet, {other.get(key)} in the file"
+        for key in dict.fromkeys([*one, *other])
+        if one.get(key) != other.get(key)
+    ]
+    more = len(said) - MOST_DIFFERENCES
+    return [*said[:MOST_DIFFERENCES], *([f"and {more} more"] if more > 0 else [])]
 
 
 def _plan_and_axis(

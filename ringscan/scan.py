@@ -222,7 +222,7 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
     return replace(
         verdict,
         outcome=outcome,
-        reasons=(*verdict.reasons, story.said),
+        reasons=(story.said, *verdict.reasons),
         suspect=story.suspect,
     )
 

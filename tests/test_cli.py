@@ -69,6 +69,13 @@ def test_version_and_help(run):
     assert (done.status, done.out) == (2, run("--help").out)
 
 
+def test_without_a_standard_output_nothing_is_measured(run, good, monkeypatch):
+    monkeypatch.setattr(sys, "stdout", None)
+    with pytest.raises(SystemExit) as ended:
+        main(["scan", str(good)])
+    assert ended.value.code == OUTPUT
+
+
 def test_an_interrupted_command_is_one_line(run, good, monkeypatch):
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
@@ -142,7 +149,7 @@ def test_an_unwritable_place(run, good, tmp_path, made_before, place, says):
     assert done.status == OUTPUT
     assert says in done.err
     assert done.err.count("\n") == 1
-    assert "verdict: " in done.out
+    assert ("verdict: " in done.out) == (place == ".")
     assert list(tmp_path.iterdir()) == []
 
 

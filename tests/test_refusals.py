@@ -11,7 +11,7 @@ import pytest
 from commands import FACE, OUTPUT, PHOTO, PLAN, SHEET
 from image.tower_scene import PLAN_TEXT, make_plan
 from PIL import Image
-from ringing import RingingScene, picture
+from ringing import RingingScene, both_axes, picture
 
 from ringscan.layout import CODE_BOX
 
@@ -212,9 +212,23 @@ def test_a_plan_that_the_sheet_contradicts_is_not_called(run, good, tmp_path):
         record = json.loads(run("scan", good, *arguments, "--json").out)
         assert record["verdict"] == "disagreement"
         assert "holds another plan, 'WREN-1'" in record["reasons"][0]
+        told = "motion.acceleration_mm_s2: 3000.0 on the sheet, 3100.0 in the file"
+        assert told in record["reasons"][0]
     done = run("look", good, "--plan", plan)
     assert done.status == 9
     assert done.out.endswith("  not fit to be scanned\n")
+
+
+def test_a_sheet_in_view_is_heard_with_another_reference_too(run, good, tmp_path):
+    plan = tmp_path / "plan.toml"
+    plan.write_text(both_axes().to_toml(), encoding="utf-8")
+    corners = json.loads(run("scan", good, "--json").out)["face_corners_px"]
+    place = " ".join(f"{x:.1f},{y:.1f}" for x, y in corners)
+    options = ["--plan", plan, "--corners", place, "--json"]
+    assert json.loads(run("scan", good, *options, "--axis", "x").out)["verdict"] == "call"
+    record = json.loads(run("scan", good, *options, "--axis", "y").out)
+    assert record["verdict"] != "call"
+    assert "code says axis X, but Y was given" in record["reasons"][0]
 
 
 def test_a_tower_of_another_height(run, good, tmp_path):

@@ -65,6 +65,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
             # told to end, a command ends as when interrupted: no half-written files are left
             signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if sys.stdout is None:
+        complain("there is no standard output to write the result to")
+        raise SystemExit(OutputError.exit_status)
     for stream in (sys.stdout, sys.stderr):
         # a µ must not crash a pipe with another encoding
         if hasattr(stream, "reconfigure"):

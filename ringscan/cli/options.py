@@ -13,6 +13,7 @@ import typer
 
 from ringscan.errors import OutputError
 from ringscan.output import is_special, keep_apart
+from ringscan.pictures import PICTURE_SUFFIXES
 
 path_argument = partial(typer.Argument, readable=False)
 path_option = partial(typer.Option, readable=False)
@@ -68,8 +69,20 @@ def claim(outputs: Iterable[Path | None], inputs: Iterable[Path | None], *, forc
     claimed = [path for path in outputs if path is not None]
     keep_apart(claimed, inputs)
     for path in claimed:
+        if not os.path.exists(path.parent):
+            raise OutputError(f"{path}: cannot be written: there is no folder '{path.parent}'")
         if os.path.isfile(path) and not force:
             raise OutputError(f"{path}: exists; name another file, or replace it with --force")
+
+
+def refuse_picture(*paths: Path | None) -> None:
+    """Refuse a picture's name for what is text: with `--force` a photo would be lost.
+
+    Raises typer.BadParameter.
+    """
+    for path in paths:
+        if path is not None and path.suffix.lower() in PICTURE_SUFFIXES:
+            raise typer.BadParameter(f"'{path}' is a picture's name, but what is written is text")
 
 
 def require_suffix(path: Path | None, *suffixes: str, flag: str) -> None:

@@ -19,6 +19,7 @@ from ringscan.cli.options import (
     height_option,
     path_argument,
     path_option,
+    refuse_picture,
 )
 
 if TYPE_CHECKING:
@@ -53,9 +54,9 @@ def tower_command(
     from ringscan.make.tower import Form, write_tower
     from ringscan.plan import load_plan
 
+    the_form = choice(Form, form, "--form")
     claim([out], [plan], force=force)
     the_plan = load_plan(plan)
-    the_form = choice(Form, form, "--form")
     write_tower(the_plan, out, the_form)
     how = {
         Form.BLOCK: "as one wall, no infill, no top, no bottom",
@@ -85,6 +86,11 @@ def toolpath_command(
     from ringscan.make import toolpath as tp
     from ringscan.plan import load_plan
 
+    the_style, the_side = (
+        choice(tp.Style, style, "--style"),
+        choice(tp.BrimSide, brim_side, "--brim-side"),
+    )
+    refuse_picture(out)
     claim([out], [plan, start, end], force=force)
     the_plan = load_plan(plan)
     job = tp.Job(
@@ -97,9 +103,9 @@ def toolpath_command(
         ),
         start_text=read_text(start),
         end_text=read_text(end),
-        style=choice(tp.Style, style, "--style"),
+        style=the_style,
         brim_loops=brim,
-        brim_side=choice(tp.BrimSide, brim_side, "--brim-side"),
+        brim_side=the_side,
     )
     for warning in tp.write_toolpath(the_plan, job, out):
         say(f"warning: {warning}")
@@ -138,6 +144,7 @@ def ramp_command(
 
     if (out is None) != dry_run:
         raise typer.BadParameter("give OUT, or --dry-run without OUT")
+    refuse_picture(out, write_plan)
     claim([out, write_plan], [plan, source, command_file, off_file], force=force)
     the_plan = load_plan(plan)
     texts = _texts(command, command_file, off, off_file)
@@ -206,6 +213,7 @@ def check_command(
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import check_findings, check_table
 
+    refuse_picture(corrected)
     claim([corrected], [plan, source, command_file, off_file], force=force)
     the_plan = load_plan(plan)
     report = read_file(source, the_plan, _texts(command, command_file, off, off_file))

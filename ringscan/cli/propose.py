@@ -20,6 +20,7 @@ from ringscan.cli.options import (
     height_option,
     path_argument,
     path_option,
+    refuse_picture,
     require_suffix,
 )
 from ringscan.errors import OutputError
@@ -99,6 +100,7 @@ def plan_command(
     if expect is not None and preview is None:
         raise typer.BadParameter("goes with --preview", param_hint="--expect")
     require_suffix(preview, ".png", flag="--preview")
+    refuse_picture(out)
     claim([out, preview], [like], force=force)
     given = _Given(
         tower=tower,
@@ -185,15 +187,25 @@ class _Given:
             "nozzle": round(size.line_width_mm / LINE_OF_NOZZLE, 2),
             "axes": "".join(first.axes),
             "damping_setting": first.shaper.damping_ratio,
+            "frequencies": _range_of(first),
         }
         unsaid = {name: value for name, value in usual.items() if getattr(self, name) is None}
         reference = self.reference and first.reference is not None
         return replace(self, **kept, **unsaid, reference=reference, like=first)
 
 
+def _range_of(first: Plan) -> str | None:
+    """Range of its ramps of the frequency, to be narrowed; None if it has none."""
+    from ringscan.plan import Quantity
+
+    ramps = [first.ramp_of(axis) for axis in first.axes]
+    ends = [end for r in ramps if r.quantity is Quantity.FREQUENCY for end in (r.start, r.end)]
+    return f"{min(ends):g}-{max(ends):g}" if ends else None
+
+
 def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
     """Ask for what was not given."""
-    from ringscan.make.limits import require_bead, require_limits
+    from ringscan.make.limits import require_bead, require_limits, require_nozzle
     from ringscan.make.wishes import Machine, Wishes
     from ringscan.plan import Direction
 
@@ -204,9 +216,7 @@ def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
 
     label = ask.text("--tower", given.tower, "Label of the tower, like HERON-1", check=check_label)
     bed_mm = ask.pair("--bed", given.bed, "Bed, width x depth in mm, like 220x220", "x")
-    bore = ask.number(
-        "--nozzle", given.nozzle, "Nozzle bore in mm", 0.4, check=above_zero("nozzle", "mm")
-    )
+    bore = ask.number("--nozzle", given.nozzle, "Nozzle bore in mm", 0.4, check=require_nozzle)
     width = ask.number(
         "--line-width",
         given.line_width,

@@ -323,7 +323,8 @@ def _check_outline(
             f"'{plan.tower}' says {plan.size.width_mm:g} × {plan.height_mm:g} mm; "
             + (
                 uneven
-                or "use the plan this tower was printed with, and the photo as the phone took it"
+                or "use the plan this tower was printed with, the measured length of the sheet's "
+                "100 mm line (--check-line), and the photo as the phone took it"
             )
         )
     if now.rms_mm > MAX_RMS_MM:

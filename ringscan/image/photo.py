@@ -182,7 +182,11 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
     ------
     PhotoError
         If it is no picture, damaged, cut short, too small or too large.
+    ValueError
+        If max_megapixels is not above 0.
     """
+    if not max_megapixels > 0:
+        raise ValueError(f"max_megapixels = {max_megapixels} must be above 0")
     data = _read_bytes(path)
     formats = _formats_for(data, path)
     with _reading_quietly():

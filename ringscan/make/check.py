@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from ringscan.errors import GcodeError
-from ringscan.make.gcode import Move, numbered_lines, open_gcode
+from ringscan.make.gcode import Move, numbered_lines, open_gcode, parse_line
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import read_marks
 from ringscan.make.template import Texts
@@ -71,10 +71,15 @@ class LayerRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileReport:
-    """All layers of a file; `texts` are those that its commands were read with."""
+    """All layers of a file.
+
+    texts : those that its commands were read with
+    ended : whether more than moves follows the last line of filament
+    """
 
     rows: tuple[LayerRow, ...]
     texts: Texts | None
+    ended: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +107,7 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
     events = [] if texts is None else list(_events(path, texts, plan))
     rows = []
     now: dict[Axis, float | None] = {}
-    place = 0
+    place = last = 0
     for layer in find_layers(path):
         last = layer.moves[-1].line
         inside: set[Axis] = set()
@@ -114,7 +119,19 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
             place += 1
         commanded = {a: Commanded(value=v, inside=a in inside) for a, v in now.items()}
         rows.append(_row(layer, commanded))
-    return FileReport(rows=tuple(rows), texts=texts)
+    return FileReport(rows=tuple(rows), texts=texts, ended=_has_end(path, last))
+
+
+def _has_end(path: Path, last: int) -> bool:
+    """Whether there is more than moves behind a line: an M word, or what is no plain G-code."""
+    with open_gcode(path) as file:
+        for number, line in numbered_lines(file, str(path)):
+            if number <= last:
+                continue
+            words = parse_line(line.decode("latin-1"))
+            if words is None or any(letter == "M" for letter, _ in words):
+                return True
+    return False
 
 
 def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:

@@ -8,6 +8,8 @@ from ringscan.errors import PlanError
 
 HIGHEST = {"mm": 10_000.0, "mm/s": 2000.0, "mm/s²": 100_000.0, "mm³/s": 1000.0}
 """By unit: more than any such machine has; of speeds, the most that a plan may hold."""
+FILAMENT_MM = (1.0, 4.0)
+NOZZLE_MM = (0.1, 3.0)
 THICKEST_OF_NOZZLE = 0.8
 WIDTHS_OF_NOZZLE = (0.8, 2.5)
 
@@ -20,13 +22,24 @@ def require_machine(
     filament_mm: float,
 ) -> None:
     """Refuse what no machine can be. Raises PlanError."""
+    low, high = FILAMENT_MM
+    if not low <= filament_mm <= high:
+        raise PlanError(
+            f"the filament must be {low:g} to {high:g} mm in diameter, not {filament_mm:g} mm"
+        )
     require_limits(
         bed_width=(bed_mm[0], "mm"),
         bed_depth=(bed_mm[1], "mm"),
         greatest_height=(max_height_mm, "mm"),
         flow_limit=(flow_limit_mm3_s, "mm³/s"),
-        filament=(filament_mm, "mm"),
     )
+
+
+def require_nozzle(nozzle_mm: float) -> None:
+    """Refuse a bore that no nozzle has. Raises PlanError."""
+    low, high = NOZZLE_MM
+    if not low <= nozzle_mm <= high:
+        raise PlanError(f"a nozzle of {nozzle_mm:g} mm: its bore must be {low:g} to {high:g} mm")
 
 
 def require_bead(

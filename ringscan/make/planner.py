@@ -328,7 +328,11 @@ def _speed_reason(machine: Machine, wishes: Wishes) -> str:
     v, a = machine.speed_mm_s, machine.acceleration_mm_s2
     flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
     if flow > machine.flow_limit_mm3_s:
-        return f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}"
+        most = v * machine.flow_limit_mm3_s / flow
+        return (
+            f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}, which allows "
+            f"{floor(most)} mm/s; and of what it allows this speed shows most of the range"
+        )
     widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
     if widest.top_speed_mm_s < v:
         return "the faces are too short to reach it"

@@ -27,6 +27,8 @@ PLACEHOLDERS: Mapping[str, str] = {
     "layer": "layer, counted from 0",
     "height_mm": "height of the layer's upper face",
 }
+WIDEST = 40
+"""Of a rendered number; a typing error must not fill the memory."""
 COMMANDED = frozenset({"frequency_hz", "damping_ratio"})
 _NUMBER = r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 """As a placeholder's format may write it: padded, or with an exponent."""
@@ -123,6 +125,8 @@ def _fields(text: str) -> set[str]:
             continue
         if conversion or "{" in (spec or ""):
             raise ValueError("write a placeholder as {name} or {name:.2f}")
+        if any(int(digits) > WIDEST for digits in re.findall(r"\d+", spec or "")):
+            raise ValueError(f"a number may be {WIDEST} characters wide at most")
         found.add(field)
     return found
 

@@ -268,7 +268,7 @@ def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     """Read every move back; our own must be within all limits, the user's are warned about."""
     reader = Reader(relative_e=True, source="the toolpath")
     warnings = [*_empty_texts(job)]
-    ours = False
+    ours = ended = False
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
         if line == BEGIN_TOWER:
@@ -279,9 +279,11 @@ def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
                     "(G91) or shifted ones (G92); end it with G21 and G90"
                 )
         elif line == BEGIN_END:
-            ours = False
+            ours, ended = False, True
         for move in reader.feed(line, number):
             wrong = _wrong(plan, job.bed, move)
+            if wrong is None and ended:
+                wrong = _into_the_tower(plan, job.bed, move)
             if wrong is None:
                 continue
             if ours and wrong.by > worst.get(wrong.kind, wrong).by - 1e-9:
@@ -300,6 +302,28 @@ def _empty_texts(job: Job) -> Iterator[str]:
     ):
         if not any(parse_line(line) for line in lines_of(text)):
             yield f"the {name} text holds no plain G-code; {duty}"
+    if job.start_text == job.end_text and any(map(parse_line, lines_of(job.start_text))):
+        yield "start and end text are the same: is one of them the wrong file?"
+
+
+def _into_the_tower(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:
+    """Whether a move after the print goes below the tower's top where the tower stands."""
+    (x0, y0), (w, d) = bed.origin_mm, bed.size_mm
+    half = plan.size.width_mm / 2
+    beside = (
+        max(move.x0, move.x) < x0 + w / 2 - half
+        or min(move.x0, move.x) > x0 + w / 2 + half
+        or max(move.y0, move.y) < y0 + d / 2 - half
+        or min(move.y0, move.y) > y0 + d / 2 + half
+    )
+    lowest = min(move.z0, move.z)
+    if beside or lowest >= plan.height_mm - ROUNDING_MM:
+        return None
+    return _Wrong(
+        kind="tower",
+        by=plan.height_mm - lowest,
+        said=f"goes down to Z {lowest:g} mm where the tower stands, {plan.height_mm:g} mm tall",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -319,7 +343,8 @@ def _wrong(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:
         x0 + margin - ROUNDING_MM <= move.x <= x0 + w - margin + ROUNDING_MM
         and y0 + margin - ROUNDING_MM <= move.y <= y0 + d - margin + ROUNDING_MM
     )
-    if not inside:
+    moved = (move.x, move.y) != (move.x0, move.y0)  # where it stood is not this move's doing
+    if moved and not inside:
         beyond = max(x0 - move.x, move.x - x0 - w, y0 - move.y, move.y - y0 - d)
         return _Wrong(
             kind="bed",

@@ -12,6 +12,7 @@ import numpy as np
 from ringscan.errors import PlanError
 from ringscan.make.assess import face_motion, visibility
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
+from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.template import Template
 from ringscan.plan import Axis, Plan, Quantity, build_plan
 
@@ -86,6 +87,11 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
             spoilt.append(str(exc))
     if corrected is not None:
         _sight(corrected, spoilt, notes)
+    if not report.ended:
+        notes.append(
+            "no command follows the last line of filament: was the file cut off? Nothing would "
+            "switch the heaters off"
+        )
     if spoilt:
         return Judgement(
             verdict=Verdict.NOT_READABLE,
@@ -104,13 +110,13 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
 
 
 def _cut_off(rows: Sequence[LayerRow], plan: Plan) -> str | None:
-    """Whether a file with the plan's layers ends before the last one that is measured."""
-    needed = max(layers.stop for layers in plan.measured)
+    """Whether a file with the plan's layers ends before its top."""
+    needed = plan.size.layers - MISSING_TOP_LAYERS
     if len(rows) >= needed or abs(_step_mm(rows) - plan.size.layer_height_mm) >= SAME_STEP_MM:
         return None
     return (
-        f"the file ends with layer {len(rows) - 1}, but the plan measures up to layer "
-        f"{needed - 1}: it was cut off; make or copy it again"
+        f"the file ends with layer {len(rows) - 1}, the plan with layer "
+        f"{plan.size.layers - 1}: it was cut off; make or copy it again"
     )
 
 

@@ -5,7 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ringscan.errors import PlanError
-from ringscan.make.limits import require_bead, require_limits, require_machine
+from ringscan.make.limits import (
+    require_bead,
+    require_limits,
+    require_machine,
+    require_nozzle,
+)
 from ringscan.plan import LEAST_ACCELERATION_MM_S2, Axis, Direction, Family, Plan
 
 
@@ -62,8 +67,8 @@ def require_possible(machine: Machine, wishes: Wishes) -> None:
         flow_limit_mm3_s=machine.flow_limit_mm3_s,
         filament_mm=machine.filament_mm,
     )
+    require_nozzle(machine.nozzle_mm)
     require_limits(
-        nozzle=(machine.nozzle_mm, "mm"),
         line_width=(machine.line_width_mm, "mm"),
         layer_height=(machine.layer_height_mm, "mm"),
         speed=(machine.speed_mm_s, "mm/s"),

@@ -101,7 +101,7 @@ def another_print(walls: Walls, *, over_chance: float) -> Story | None:
         said = (
             f"it all fits if the face was printed at about {best:.0f} mm/s instead of "
             f"{walls.motion.speed_mm_s:.0f} mm/s: look for a minimum layer time, a flow limit or a "
-            "speed cap"
+            "speed cap, or a plan with another shaper than the firmware's"
         )
         return Story(suspect=Suspect.SLOWER, said=said)
     # what follows some ramp is in part the same everywhere too

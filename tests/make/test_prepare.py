@@ -63,7 +63,7 @@ def test_from_numbers_to_a_checked_file(run, tmp_path):
 
     assert run("tower", "p.toml", "t.stl")[0] == 0
     (tmp_path / "start.txt").write_text("G28\n")
-    (tmp_path / "end.txt").write_text("G0 Z150 F600\n")
+    (tmp_path / "end.txt").write_text("G0 Z150 F600\nM5\n")
     ends = ["--start", "start.txt", "--end", "end.txt"]
     limits = ["--bed", "220x220", "--flow-limit", "11", "--max-height", "200"]
     assert run("toolpath", "p.toml", "t.gcode", *ends, *limits)[0] == 0
@@ -152,13 +152,13 @@ def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
         (["plan", "p.toml", *NUMBERS, "--max-height", "nan"], 3, "the greatest height must be"),
         (["plan", "p.toml", *NUMBERS, "--bed", "nanxnan"], 3, "the bed width must be above 0"),
         (["plan", "p.toml", *NUMBERS, "--bed", "infxinf"], 3, "the bed width must be above 0"),
-        (["plan", "p.toml", *NUMBERS, "--filament", "0"], 3, "the filament must be above 0"),
+        (["plan", "p.toml", *NUMBERS, "--filament", "17.5"], 3, "the filament must be 1 to 4 mm"),
         (["plan", "p.toml", *NUMBERS, "--expect", "30"], 2, "goes with --preview"),
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "-3"], 2, "outside of the range"),
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "0"], 2, "outside of the range"),
         (["plan", "p.toml", *NUMBERS, *PREVIEW, "--expect", "500"], 2, "outside of the range"),
         (["plan", "p.toml", *NUMBERS, "--preview", "p.jpg"], 2, "should end in .png"),
-        (["plan", "p.png", *NUMBERS, "--preview", "p.png"], 7, "name another file"),
+        (["plan", "p.png", *NUMBERS, "--preview", "p.png"], 2, "is a picture's name"),
         (["plan", ".", *NUMBERS], 7, "is a folder"),
         (["plan", "no/p.toml", *NUMBERS], 7, "cannot be written"),
         (["tower", "none.toml", "t.stl"], 3, "no such plan"),
@@ -204,7 +204,7 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         ([*toolpath("--flow-limit", "nan")], 3, "the flow limit must be above 0"),
         ([*toolpath("--max-height", "nan")], 3, "the greatest height must be above 0"),
         ([*toolpath("--bed", "nanx200")], 3, "the bed width must be above 0"),
-        ([*toolpath("--filament", "0")], 3, "the filament must be above 0"),
+        ([*toolpath("--filament", "0")], 3, "the filament must be 1 to 4 mm"),
         ([*toolpath("--origin", "nan,0")], 3, "must be two numbers"),
         (["tower", "p.toml", "t.stl", "--form", "cone"], 2, "block, tube"),
     ],
@@ -219,7 +219,7 @@ def test_wrong_files(run, tmp_path, plan, arguments, status, what):
 
 def test_it_asks_in_a_terminal(tmp_path):
     controller, terminal = pty.openpty()
-    asked_again = ["wren 1", "WREN-1", "big", "200x200", "0", "", "3", "", "0.5", "", "0"]
+    asked_again = ["wren 1", "WREN-1", "big", "200x200", "11", "", "3", "", "0.5", "", "0"]
     answers = [*asked_again, "10", "150", "8000", "8", "x", "ZV", "20-60"]
     os.write(controller, "".join(f"{a}\n" for a in answers).encode())
     run = subprocess.run(
@@ -240,7 +240,7 @@ def test_it_asks_in_a_terminal(tmp_path):
     assert plan.ramp_of("x").start == 20
     assert plan.motion.corner_speed_mm_s == 8
     assert plan.size.layer_height_mm == 0.2
-    for said in ("the nozzle must be above 0", "line width of 3 mm", "layer height of 0.5 mm"):
+    for said in ("a nozzle of 11 mm", "line width of 3 mm", "layer height of 0.5 mm"):
         assert said in run.stderr
 
 
@@ -319,6 +319,7 @@ def test_what_exists_is_replaced_only_when_told(run, made, make_plan, arguments,
         ("(f={frequency_hz})", "USER-OFF", "is a comment only"),
         ("USER ; f={frequency_hz}", "USER-OFF", "sets nothing"),
         ("USER f={frequency_hz}", "; USER-OFF", "is a comment only"),
+        ("USER f={frequency_hz:>1000000000}", "USER-OFF", "40 characters wide at most"),
     ],
 )
 def test_texts_that_would_spoil_the_toolpath(run, made, text, off, what):
@@ -365,6 +366,28 @@ def test_a_file_that_was_cut_off_is_not_readable(run, made, share, between_lines
     assert not (made / "q.toml").exists()
 
 
+def test_a_file_without_an_end_is_told(run, made):
+    whole = (made / "r.gcode").read_bytes()
+    (made / "cut.gcode").write_bytes(whole[: whole.rindex(b" E") + 4])
+    for name, told in (("cut.gcode", True), ("r.gcode", False)):
+        lines = run("check", "p.toml", name, "--brief")[1]
+        assert ("no command follows the last line of filament" in " ".join(lines)) is told
+
+
+def test_a_picture_is_no_name_for_text(run, made):
+    (made / "mine.jpg").write_bytes(b"photo")
+    for arguments in (
+        ["plan", "mine.jpg", *NUMBERS],
+        toolpath_of("p.toml", "mine.jpg"),
+        ["ramp", "p.toml", "t.gcode", "mine.jpg", *TEXT, *OFF],
+        ["check", "p.toml", "r.gcode", "--corrected", "mine.jpg"],
+    ):
+        status, _, err = run(*arguments, "--force")
+        assert (status, err.count("\n")) == (2, 1)
+        assert "is a picture's name" in err
+        assert (made / "mine.jpg").read_bytes() == b"photo"
+
+
 def test_a_second_tower_like_the_first(run, tmp_path):
     assert run("plan", "a.toml", *NUMBERS)[0] == 0
     limits = ["--bed", "220x220", "--flow-limit", "11"]
@@ -376,6 +399,9 @@ def test_a_second_tower_like_the_first(run, tmp_path):
     assert two.shaper == one.shaper.model_copy(update={"damping_ratio": 0.06})
     assert two.size == one.size.model_copy(update={"layers": two.size.layers})
     assert (two.ramp_of("x").start, round(two.ramp_of("x").end)) == (30, 45)
+    whole = ["plan", "c.toml", "--like", "a.toml", "--tower", "PLOVER-3", *limits]
+    assert run(*whole)[0] == 0
+    assert load_plan(tmp_path / "c.toml").ramp == one.ramp  # its range, where none is given
     assert (two.tower, two.axes) == ("PLOVER-2", one.axes)
     for more, status, what in (
         (["--speed", "100"], 2, "--like keeps what --speed says"),

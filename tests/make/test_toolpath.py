@@ -179,6 +179,34 @@ def test_moves_beyond_the_limits_are_refused(tmp_path, plan, changes, what):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("end", "warned"),
+    [
+        ("G1 Z0 F6000\n", True),
+        ("G1 Z150 F6000\nG1 X0 Y0\nG1 Z0\n", False),
+        ("G91\nG1 Z10\nG90\nG0 X0 Y170\n", False),
+        ("G0 X5 Y5\nG1 Z0\n", False),
+        ("G0 X5 Y5\nG1 Z0\nG0 X190 Y170\n", True),
+    ],
+)
+def test_an_end_text_that_runs_into_the_tower_is_warned_about(tmp_path, plan, end, warned):
+    warnings = write_toolpath(plan, job(end=end), tmp_path / "t.gcode")
+    assert ["where the tower stands" in warning for warning in warnings] == [True] * warned
+
+
+def test_the_same_text_twice_is_warned_about(tmp_path, plan):
+    warnings = write_toolpath(plan, job(start="G28\n", end="G28\n"), tmp_path / "t.gcode")
+    assert warnings == ("start and end text are the same: is one of them the wrong file?",)
+
+
+def test_where_the_start_text_ends_is_not_the_plans_fault(tmp_path, plan):
+    """The first move of the tower only rises, wherever that is."""
+    assert not write_toolpath(plan, job(origin_mm=(10.0, 10.0)), tmp_path / "t.gcode")
+    warnings = write_toolpath(plan, job(start="G28\nG1 X-40 Y10\n"), tmp_path / "u.gcode")
+    assert len(warnings) == 1
+    assert "leaves the bed at X -40" in warnings[0]
+
+
 def test_the_worst_move_is_told(tmp_path, make_plan):
     plan = make_plan()
     with pytest.raises(PlanError, match=f"goes to Z {plan.height_mm:g} mm"):
