@@ -58,8 +58,8 @@ def test_both_independent_answers_are_shown_with_their_errors():
         "by turn of sign": (scan.null.value, scan.null.standard_error),
         "by spacing": (scan.spacing.frequency_hz, scan.spacing.covariance[0, 0] ** 0.5),
     }
-    # 0.4 % of the model, and what the scale may be off
-    doubt = math.hypot(0.004, scan.fit.doubts.stretch) * scan.spacing.frequency_hz
+    # 0.25 % of the model, and what the scale may be off
+    doubt = math.hypot(0.0025, scan.fit.doubts.stretch) * scan.spacing.frequency_hz
     ramp = scan.fit.doubts.height_mm * scan.fit.doubts.hz_per_mm
     beyond = {"by turn of sign": math.hypot(0.004 * scan.null.value, ramp), "by spacing": doubt}
     for name, (frequency, noise) in wanted.items():
