@@ -54,6 +54,8 @@ COMB_PERIOD_MM = 6.0
 """Bars at right angles to the tower's edges: half black, half white, whatever the filament."""
 COMB_BOX = (38.0, 63.0, 154.0, 225.0)
 
+MIN_TOWER_WIDTH_MM = 24.0
+"""Of a narrower one base and top hide too few bars of the comb to be told."""
 MAX_TOWER_WIDTH_MM = 80.0
 MAX_TOWER_HEIGHT_MM = 120.0
 """Such a tower's face, 60 mm above the sheet and seen from 230 mm, hides just the comb."""
@@ -96,10 +98,11 @@ def tower_outline(plan: Plan) -> Outline:
         If the tower is too large for the sheet.
     """
     width, height = plan.size.width_mm, plan.height_mm
-    if width > MAX_TOWER_WIDTH_MM or height > MAX_TOWER_HEIGHT_MM:
+    if not MIN_TOWER_WIDTH_MM <= width <= MAX_TOWER_WIDTH_MM or height > MAX_TOWER_HEIGHT_MM:
         raise PlanError(
             f"plan '{plan.tower}': a tower of {width:g} × {height:g} mm does not fit the scan "
-            f"sheet; at most {MAX_TOWER_WIDTH_MM:g} mm wide and {MAX_TOWER_HEIGHT_MM:g} mm tall"
+            f"sheet; {MIN_TOWER_WIDTH_MM:g} to {MAX_TOWER_WIDTH_MM:g} mm wide and at most "
+            f"{MAX_TOWER_HEIGHT_MM:g} mm tall"
         )
     x, y = TOWER_CENTRE
     return Outline(x - width / 2, y - height / 2, x + width / 2, y + height / 2)

@@ -44,6 +44,7 @@ class Look:
     sheet, pose : what told the scale, where that is the sheet
     turned : whether the tower is read as lying with its base away
     contradictions : between what was given and the sheet's code, one line each
+    differences : of a plan that was given from that of the same tower in the sheet's code
     """
 
     photo: Photo
@@ -57,6 +58,7 @@ class Look:
     pose: Pose | None = None
     turned: bool = False
     contradictions: tuple[str, ...] = ()
+    differences: tuple[str, ...] = ()
 
     @property
     def is_fit(self) -> bool:
@@ -87,7 +89,7 @@ class Look:
 
     @property
     def _remarks(self) -> tuple[str, ...]:
-        return (*([READ_TURNED] if self.turned else []), *self.view.flags)
+        return (*self.differences, *([READ_TURNED] if self.turned else []), *self.view.flags)
 
 
 def look_at(
@@ -115,25 +117,29 @@ def look_at(
     sheet = pose = None
     base_away = False
     contradictions: tuple[str, ...] = ()
+    differences: tuple[str, ...] = ()
     if flush is not None:
         if not isinstance(flush, Flush):
             raise TypeError(f"flush must be a Flush, not {type(flush).__name__}")
         plan, axis = _given_plan_and_axis(photo, plan, axis)
         view = locate_flush(photo, plan, axis, flush)
         with suppress(SheetError, PlanError):  # a sheet may be in view all the same
-            contradictions = _contradictions(read_code(photo, find_sheet(photo)), plan, axis)
+            code = read_code(photo, find_sheet(photo))
+            contradictions = _contradictions(code, plan, axis)
+            differences = _differences(code, plan)
     else:
         sheet = find_sheet(photo)
         code = _code(photo, sheet, needed=plan is None or axis is None)
         contradictions = _contradictions(code, plan, axis)
+        differences = _differences(code, plan)
         plan, axis = _plan_and_axis(photo, code, plan, axis)
         pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
         try:
             view, base_away = _locate(photo, sheet, pose, plan, axis)
         except (FaceError, PlanError) as exc:
-            if not contradictions:
+            if not contradictions and not differences:
                 raise
-            raise type(exc)("; ".join([str(exc), *contradictions])) from exc
+            raise type(exc)("; ".join([str(exc), *contradictions, *differences])) from exc
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
     return Look(
         photo=photo,
@@ -147,6 +153,7 @@ def look_at(
         pose=pose,
         turned=base_away,
         contradictions=contradictions,
+        differences=differences,
     )
 
 
@@ -201,11 +208,10 @@ def _contradictions(
 ) -> tuple[str, ...]:
     """Where what was given is not what the sheet's code says."""
     said = []
-    if code is not None and plan is not None and plan.digest != code.plan.digest:
+    if code is not None and plan is not None and plan.tower != code.plan.tower:
         said.append(
-            f"the sheet's code holds another plan, '{code.plan.tower}', than the file that was "
-            f"given ({', '.join(_differences(code.plan, plan))}); give the right file, or "
-            "photograph the tower on the sheet of that plan"
+            f"the sheet's code says tower '{code.plan.tower}', but a plan of '{plan.tower}' was "
+            "given; give the right file, or photograph the tower on its own sheet"
         )
     if code is not None and axis is not None and axis != code.axis:
         said.append(
@@ -218,8 +224,13 @@ def _contradictions(
 MOST_DIFFERENCES = 3
 
 
-def _differences(sheet: Plan, given: Plan) -> list[str]:
-    """What two plans differ in, the first few keys."""
+def _differences(code: SheetCode | None, given: Plan | None) -> tuple[str, ...]:
+    """What a plan that was given has otherwise than the sheet's of the same tower: the first keys.
+
+    It wins: the sheet may be of an earlier state, or of a simpler plan that fits its code.
+    """
+    if code is None or given is None or given.tower != code.plan.tower:
+        return ()
 
     def flat(value: object, key: str = "") -> dict[str, object]:
         if not isinstance(value, dict):
@@ -228,14 +239,17 @@ def _differences(sheet: Plan, given: Plan) -> list[str]:
             k: v for name, part in value.items() for k, v in flat(part, f"{key}.{name}").items()
         }
 
-    one, other = (flat(plan.model_dump(mode="json")) for plan in (sheet, given))
+    sheet, file = (flat(plan.model_dump(mode="json")) for plan in (code.plan, given))
     said = [
-        f"{key.removeprefix('.')}: {one.get(key)} on the sheet, {other.get(key)} in the file"
-        for key in dict.fromkeys([*one, *other])
-        if one.get(key) != other.get(key)
+        f"{key.removeprefix('.')} {sheet.get(key)} on the sheet, {file.get(key)} in the file"
+        for key in dict.fromkeys([*sheet, *file])
+        if sheet.get(key) != file.get(key)
     ]
-    more = len(said) - MOST_DIFFERENCES
-    return [*said[:MOST_DIFFERENCES], *([f"and {more} more"] if more > 0 else [])]
+    if not said:
+        return ()
+    more = f", and {len(said) - MOST_DIFFERENCES} more" if len(said) > MOST_DIFFERENCES else ""
+    first = ", ".join(said[:MOST_DIFFERENCES])
+    return (f"the plan file counts, not the sheet's code, which differs: {first}{more}",)
 
 
 def _plan_and_axis(

@@ -135,6 +135,14 @@ def scan_photo(
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )
+    scan = _read_either_way(look)
+    if not look.contradictions:
+        return scan
+    return replace(scan, verdict=_contradicted(scan.verdict, look.contradictions))
+
+
+def _read_either_way(look: Look) -> Scan:
+    """Measure the face as it should lie and, where that gives no call, as it may lie."""
     scan = measure(look, measure_bands(look.face, look.plan, look.axis))
     if scan.verdict.outcome is Outcome.CALL or look.reference is not Kind.SHEET or look.turned:
         return scan
@@ -173,8 +181,6 @@ def measure(look: Look, bands: Bands) -> Scan:
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
     if verdict.outcome is not Outcome.CALL or verdict.over_chance < BEYOND_DOUBT:
         verdict = _suspect(verdict, walls, bands, look, blur_mm)
-    if look.contradictions:
-        verdict = _contradicted(verdict, look.contradictions)
     return Scan(
         photo=look.photo.source,
         sha256=look.photo.sha256,

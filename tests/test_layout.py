@@ -129,7 +129,7 @@ def test_tower_that_is_too_large(changes: dict[str, float], said: str) -> None:
         tower_outline(plan_with(changes))
     assert said in str(caught.value)
     assert "plan 'HERON-3'" in str(caught.value)
-    assert "at most 80 mm wide and 120 mm tall" in str(caught.value)
+    assert "24 to 80 mm wide and at most 120 mm tall" in str(caught.value)
 
 
 def test_largest_tower_hides_nothing_but_the_comb() -> None:

@@ -167,6 +167,8 @@ class _Given:
 
     def kept_from(self, first: Plan) -> _Given:
         """The same with what an earlier plan says. Raises typer.BadParameter if both say it."""
+        from ringscan.make.limits import THICKEST_OF_NOZZLE
+
         size, motion = first.size, first.motion
         kept: dict[str, Any] = {
             "line_width": size.line_width_mm,
@@ -184,7 +186,10 @@ class _Given:
                 flag = "--" + name.replace("_", "-")
                 raise typer.BadParameter(f"--like keeps what {flag} says; give one of the two")
         usual: dict[str, Any] = {
-            "nozzle": round(size.line_width_mm / LINE_OF_NOZZLE, 2),
+            "nozzle": max(
+                round(size.line_width_mm / LINE_OF_NOZZLE, 2),
+                size.layer_height_mm / THICKEST_OF_NOZZLE,
+            ),
             "axes": "".join(first.axes),
             "damping_setting": first.shaper.damping_ratio,
             "frequencies": _range_of(first),
@@ -266,8 +271,8 @@ def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
         speed_mm_s=v,
         acceleration_mm_s2=a,
         corner_speed_mm_s=corner,
-        max_speed_mm_s=given.max_speed or v,
-        max_acceleration_mm_s2=given.max_acceleration or a,
+        max_speed_mm_s=v if given.max_speed is None else given.max_speed,
+        max_acceleration_mm_s2=(a if given.max_acceleration is None else given.max_acceleration),
         filament_mm=given.filament,
     )
     wishes = Wishes(

@@ -18,8 +18,7 @@ def bead_section_mm2(line_width_mm: float, layer_height_mm: float) -> float:
     w, h = line_width_mm, layer_height_mm
     if not 0 < h <= w:
         raise PlanError(
-            f"layer_height_mm = {h:g} must be above 0 and at most line_width_mm = {w:g}; "
-            f"a line is never higher than wide"
+            f"a layer of {h:g} mm must be above 0 and at most as high as the line is wide, {w:g} mm"
         )
     return (w - h) * h + pi * (h / 2) ** 2
 

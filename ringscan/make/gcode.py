@@ -14,7 +14,6 @@ import math
 import os
 import re
 from collections.abc import Iterator
-from copy import deepcopy
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -76,6 +75,9 @@ _MOTION_START = re.compile(
 )
 """Begin of a line that moves, or says how the next ones are to be read."""
 _STANDARD_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60})
+DWELL = 4
+DISTURBING_M = frozenset({0, 1, 2, 30, 60, 82, 83})
+"""They stop or end the program, change a pallet, or (common practice) say how E is to be read."""
 _NEUTRAL_G = frozenset({4, 17, 20, 21, 40, 49, 54, 61, 61.1, 64, 80, 90, 91, 94, 98, 99})
 """G words that leave the axis words of their line to the motion in force."""
 
@@ -306,23 +308,20 @@ class Reader:
 
 
 def disturbs(line: str) -> bool:
-    """Whether a line moves the machine, or changes how the moves after it are read or how fast
-    they go.
+    """Whether a line may move the machine, change how moves are read or how fast they go, or end
+    the program: all that is not a command of another kind.
     """
-    one, other = Reader(relative_e=True), Reader(relative_e=True)
-    # a mode that happens to be in force already would go unnoticed in one of them
-    other.position = dict.fromkeys(other.position, 1.0)
-    other.absolute, other.unit_mm, other.plane = False, MM_PER_INCH, 18
-    other.speed_mm_s, other._e, other._motion = 1.0, 1.0, 0
-    for reader in (one, other):
-        before = deepcopy(vars(reader))
-        try:
-            moves = reader.feed(line, 1)
-        except GcodeError:
-            return True
-        if moves or vars(reader) != before:
-            return True
-    return False
+    words = parse_line(line)
+    if words is None:
+        return _MOTION_START.match("".join(line.partition(";")[0].split()).upper()) is not None
+    letters = {letter for letter, _ in words} - {"N"}
+    if any(letter == "G" and value != DWELL for letter, value in words) or "T" in letters:
+        return True
+    codes = {value for letter, value in words if letter == "M"}
+    if codes & DISTURBING_M:
+        return True
+    own = bool(codes - _STANDARD_M) or "G" in letters
+    return not own and bool(letters - {"M", "S", "P"})
 
 
 def without_comment(line: str) -> str:

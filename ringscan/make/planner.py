@@ -128,9 +128,12 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
             f"the highest speed {machine.max_speed_mm_s:g} mm/s is too low for a tower: with a "
             f"corner speed of {machine.corner_speed_mm_s:g} mm/s it takes {slowest} mm/s at least"
         )
+    speeds = {float(v) for v in range(slowest, floor(machine.max_speed_mm_s) + 1)}
+    if machine.speed_mm_s >= slowest:
+        speeds.add(machine.speed_mm_s)
     best: _Choice | None = None
     for a in _accelerations(machine):
-        for v in range(slowest, floor(machine.max_speed_mm_s) + 1):
+        for v in sorted(speeds):
             widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
             seen = visibility(frequency, widest, machine.line_width_mm)
             weak = np.clip(1 - seen.ripple_um / MIN_RIPPLE_UM, 0, None)
@@ -233,7 +236,7 @@ def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> _Ramp:
     h = layer_height_mm
     tallest = min(layout.MAX_TOWER_HEIGHT_MM, machine.max_height_mm)
     used = BASE_MM + TOP_MM + (REFERENCE_MM if wishes.reference else 0.0)
-    room = tallest - used - 2 * h - machine.layer_height_mm
+    room = tallest - used - 2 * h - _first_layer_mm(machine, wishes)
     if room < MIN_RAMP_MM:
         raise PlanError(
             f"a printable height of {tallest:g} mm leaves {room:.0f} mm for the ramp; at least "
@@ -256,6 +259,12 @@ def _ramp(machine: Machine, wishes: Wishes, layer_height_mm: float) -> _Ramp:
     return min(fitting, key=lambda ramp: (ramp.each, ramp.layers), default=usual)
 
 
+def _first_layer_mm(machine: Machine, wishes: Wishes) -> float:
+    """What must stick stays as thick as was intended."""
+    like = wishes.like
+    return machine.layer_height_mm if like is None else like.size.first_layer_mm
+
+
 def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     h = choice.layer_height
     base = ceil(round(BASE_MM / h, 6))
@@ -270,8 +279,6 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     }
     if ramp.each > 1:
         commanded["layers_per_step"] = ramp.each
-    # what must stick stays as thick as was intended
-    first_mm = machine.layer_height_mm if wishes.like is None else wishes.like.size.first_layer_mm
     if wishes.like is not None:
         shaper = wishes.like.shaper.model_dump(exclude_none=True)
     else:
@@ -281,7 +288,7 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
         "size": {
             "width_mm": choice.width,
             "line_width_mm": machine.line_width_mm,
-            "first_layer_mm": first_mm,
+            "first_layer_mm": _first_layer_mm(machine, wishes),
             "layer_height_mm": h,
             "layers": first + ramp.layers + floor(TOP_MM / h),
         },
@@ -343,4 +350,4 @@ def _speed_reason(machine: Machine, wishes: Wishes) -> str:
         return f"that is blind near {worst:g} Hz, where braking cancels itself"
     if seen.lost.any():
         return "more of the range can be seen so"
-    return "so that the ripples fit on the face"
+    return "less of the proposal has to be given up so"

@@ -103,14 +103,18 @@ def parse_template(text: str, *, commands: bool) -> Template:
                 f"}}}} for real braces"
             )
         text.format(**sample)
+        lines = [without_comment(line) for line in lines_of(text)]
+        bare_fields = _fields("\n".join(lines))
+        rendered = [line.format(**sample) for line in lines]
     except (ValueError, IndexError, KeyError, AttributeError) as exc:
         raise PlanError(f"{name} has a malformed placeholder: {exc}") from exc
-    lines = [without_comment(line) for line in lines_of(text)]
     if not any(lines):
         raise PlanError(f"{name} is a comment only; see your firmware's manual for what to write")
-    if commands and not _fields("\n".join(lines)) & COMMANDED:
+    if commands and not bare_fields & COMMANDED:
         raise PlanError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
-    if disturbing := next((line for line in lines if disturbs(line.format(**sample))), None):
+    if disturbing := next(
+        (line for line, full in zip(lines, rendered, strict=True) if disturbs(full)), None
+    ):
         raise PlanError(
             f"{name} has '{disturbing}', which moves the machine or changes how its moves are "
             f"read; only what sets the shaper belongs there"

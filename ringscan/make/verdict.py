@@ -8,6 +8,7 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
 from ringscan.make.assess import face_motion, visibility
@@ -15,6 +16,8 @@ from ringscan.make.check import FACES_OF, FileReport, LayerRow
 from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.template import Template
 from ringscan.plan import Axis, Plan, Quantity, build_plan
+
+Array = NDArray[np.float64]
 
 SAME_SPEED = 0.02
 """Relative: below this the fit does not notice."""
@@ -26,7 +29,9 @@ SAME_STEP_MM = 0.002
 ONE_WALL = 0.06
 """By which one wall may be longer or shorter than its outline, as where a seam is closed."""
 SAME_VALUE = 0.006
-"""Commanded values may be rounded to two decimals, or as the command's text rounds them."""
+SAME_STEP = 0.25
+"""Commanded values may be rounded to two decimals, but not by more than a part of the ramp's step;
+or as the command's text rounds them."""
 
 
 class Verdict(StrEnum):
@@ -69,7 +74,7 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     differs: list[str] = []
     notes: list[str] = []
     rows = report.rows
-    if cut_off := _cut_off(rows, plan):
+    if cut_off := _cut_off(report, plan):
         spoilt.append(cut_off)
     data = plan.model_dump(exclude_none=True)
     ramps = _ramps(report, plan, data, spoilt, differs)
@@ -109,15 +114,39 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     )
 
 
-def _cut_off(rows: Sequence[LayerRow], plan: Plan) -> str | None:
-    """Whether a file with the plan's layers ends before its top."""
-    needed = plan.size.layers - MISSING_TOP_LAYERS
-    if len(rows) >= needed or abs(_step_mm(rows) - plan.size.layer_height_mm) >= SAME_STEP_MM:
+def _cut_off(report: FileReport, plan: Plan) -> str | None:
+    """Whether a file with the plan's layers ends before its top, other than by another plan."""
+    rows, size = report.rows, plan.size
+    short = len(rows) < size.layers - MISSING_TOP_LAYERS
+    if not short or abs(_step_mm(rows) - size.layer_height_mm) >= SAME_STEP_MM:
+        return None
+    if report.ended and not _amid_the_ramp(report, plan):
         return None
     return (
         f"the file ends with layer {len(rows) - 1}, the plan with layer "
         f"{plan.size.layers - 1}: it was cut off; make or copy it again"
     )
+
+
+def _amid_the_ramp(report: FileReport, plan: Plan) -> bool:
+    """Whether the last layer is commanded what the plan says, with more to come."""
+    last = report.rows[-1]
+    for axis in plan.axes:
+        ramp, told = plan.ramp_of(axis), last.commanded.get(axis)
+        commands = plan.commands(axis)
+        by_frequency = ramp.quantity is Quantity.FREQUENCY
+        planned = (commands.frequency_hz if by_frequency else commands.damping_ratio)[last.layer]
+        if (
+            last.layer >= ramp.last_layer
+            or told is None
+            or told.value is None
+            or report.texts is None
+        ):
+            return False
+        rounding = report.texts.command.rounding(ramp.quantity, np.array([planned]))
+        if not abs(told.value - planned) <= _same_value(ramp.step, rounding):
+            return False
+    return True
 
 
 def _step_mm(rows: Sequence[LayerRow]) -> float:
@@ -246,17 +275,17 @@ def _sight(plan: Plan, spoilt: list[str], notes: list[str]) -> None:
             low = high = ramp.frequency_hz
         seen = visibility(np.linspace(low, high, 61), face_motion(plan), plan.size.line_width_mm)
         shares[axis.upper()] = float(seen.lost.mean())
-    names = " and ".join(shares)
-    if min(shares.values()) == 1:
-        spoilt.append(
-            f"at {v:g} mm/s and {a:g} mm/s² no frequency of the {names} ramp leaves a readable "
-            f"ripple"
-        )
-    elif (most := max(shares.values())) > 0:
-        notes.append(
-            f"{most:.0%} of the frequencies of the {names} ramp leave too little ripple, or "
-            f"fall on a blind combination"
-        )
+    for name, share in shares.items():
+        if share == 1:
+            spoilt.append(
+                f"at {v:g} mm/s and {a:g} mm/s² no frequency of the {name} ramp leaves a readable "
+                f"ripple"
+            )
+        elif share > 0:
+            notes.append(
+                f"{share:.0%} of the frequencies of the {name} ramp leave too little ripple, or "
+                f"fall on a blind combination"
+            )
 
 
 def _ramps(
@@ -303,7 +332,8 @@ def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template
     commands = plan.commands(axis)
     frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
     planned = commands.frequency_hz if frequency else commands.damping_ratio
-    same = max(SAME_VALUE, 1e-9 + text.rounding(plan.ramp_of(axis).quantity, planned))
+    ramp = plan.ramp_of(axis)
+    same = _same_value(ramp.step, text.rounding(ramp.quantity, planned))
     state = commands.state
     needed = np.flatnonzero(state != "outside")
     if needed.max() >= len(rows):
@@ -340,22 +370,39 @@ def _fit(
     last = min(last, int(given[-1]))
     if first < given[0]:
         first = int(given[0])
-    steps = (np.arange(first, last + 1) - first) // per_step
+    steps = np.asarray((np.arange(first, last + 1) - first) // per_step, float)
     step, start = np.polyfit(steps, values[first : last + 1], 1)
     even = start + step * steps
-    same = SAME_VALUE + text.rounding(plan.ramp_of(axis).quantity, even)
+    same = _same_value(step, text.rounding(plan.ramp_of(axis).quantity, even))
     if np.abs(even - values[first : last + 1]).max() > same:
         return None
+    start, step = _rounded(start, step, values[first : last + 1], steps, same)
     reference = None
     if off and off == list(range(off[0], off[-1] + 1)):
         reference = {"first_layer": off[0], "last_layer": off[-1]}
     return {
         "first_layer": first,
         "last_layer": last,
-        "start": round(float(start), 3),
-        "step": round(float(step), 4),
+        "start": start,
+        "step": step,
         "layers_per_step": per_step,
     }, reference
+
+
+def _same_value(step: float, rounding: float) -> float:
+    """How far a commanded value may be off: Hz or 1."""
+    return min(SAME_VALUE, SAME_STEP * abs(step)) + rounding + 1e-9
+
+
+def _rounded(
+    start: float, step: float, values: Array, steps: Array, same: float
+) -> tuple[float, float]:
+    """The fewest decimals with which a ramp stays as near to what was commanded."""
+    for digits in range(2, 9):
+        short = round(float(start), digits), round(float(step), digits)
+        if np.abs(short[0] + short[1] * steps - values).max() <= same:
+            return short
+    return float(start), float(step)
 
 
 def _layers(layers: Sequence[int]) -> str:

@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from tower_scene import Scene, make_plan
 
-from ringscan.errors import RingscanError, SheetError
+from ringscan.errors import PlanError, RingscanError, SheetError
 from ringscan.image import face
 from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
@@ -268,3 +268,20 @@ def test_towers_of_a_few_millimetres_are_refused_in_one_line(height_mm):
     with pytest.raises(RingscanError) as caught:
         locate_face(photo, sheet, find_pose(photo, sheet), plan, "x")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("width_mm", [26.0, 30.0, 60.0, 80.0])
+@pytest.mark.parametrize("swollen_mm", [0.0, 0.3])
+def test_towers_of_any_width_are_the_plan_s(tmp_path, width_mm, swollen_mm):
+    plan = make_plan(width_mm=f"{width_mm}")
+    scene = replace(SMALL, plan=plan, size_scale=(1 + swollen_mm / width_mm, 1.0))
+    view = locate(scene, photo_of(scene.render(), tmp_path))
+    assert view.sheet_size_mm[0] == pytest.approx(width_mm + swollen_mm, abs=0.5)
+
+
+@pytest.mark.parametrize("scale", [(1.0, 0.965), (1.0, 1.035), (1.04, 1.0)])
+def test_a_face_of_another_proportion_is_another_tower_s(tmp_path, scale):
+    """Tilt, which foreshortens, would else make up for it."""
+    scene = replace(SMALL, size_scale=scale)
+    with pytest.raises(PlanError, match=r"mm \(width × height\), but plan 'WREN-1' says"):
+        locate(scene, photo_of(scene.render(), tmp_path))

@@ -223,3 +223,57 @@ def test_two_towers_are_refused(tmp_path, plan):
     path.write_text(sliced(plan, towers=2))
     judged = judge(read_file(path, plan, texts()), plan)
     assert judged.verdict is Verdict.NOT_READABLE
+
+
+def damping_ramp(start, step):
+    ramp = {"first_layer": 10, "last_layer": 34, "start": start, "step": step}
+    return {"ramp": dict.fromkeys("xy", ramp | {"quantity": "damping_ratio", "frequency_hz": 40.0})}
+
+
+DAMPING = "USER axis={axis} d={damping_ratio:.5f}"
+
+
+@pytest.mark.parametrize(("start", "step"), [(0.001, 0.0005), (0.0, 0.00052), (0.0, 0.00034)])
+def test_a_damping_ramp_that_is_a_little_off_is_corrected(tmp_path, make_plan, start, step):
+    plan = make_plan(**damping_ramp(0.0, 0.0005))
+    printed = make_plan(**damping_ramp(start, step))
+    judged = judge(read(tmp_path, plan, printed=printed, command=DAMPING), plan)
+    assert judged.verdict is Verdict.CORRECT_PLAN
+    ramp = judged.corrected.ramp_of("x")
+    assert ramp.end == pytest.approx(printed.ramp_of("x").end, abs=1e-5)
+
+
+@pytest.mark.parametrize("step", [0.10347, 0.07, 0.123456])
+def test_a_file_is_readable_by_its_corrected_plan(tmp_path, make_plan, step):
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 20.0}
+    plan = make_plan(ramp={"x": ramp | {"step": 0.25}})
+    printed = make_plan(ramp={"x": ramp | {"step": step}})
+    report = read(tmp_path, plan, printed=printed)
+    corrected = judge(report, plan).corrected
+    assert corrected.ramp_of("x").step == pytest.approx(step, rel=1e-3)
+    again = judge(report, corrected)
+    assert again.verdict is Verdict.READABLE, again
+
+
+def test_an_axis_that_shows_nothing_is_named_alone(tmp_path, make_plan):
+    ramps = {
+        "x": {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 1.0},
+        "y": {"first_layer": 10, "last_layer": 34, "start": 200.0, "step": 1.0},
+    }
+    plan = make_plan(ramp=ramps)
+    judged = judge(read(tmp_path, plan), plan)
+    assert judged.verdict is Verdict.NOT_READABLE
+    (spoilt,) = judged.spoilt
+    assert "no frequency of the Y ramp leaves a readable ripple" in spoilt
+
+
+def test_a_shorter_tower_with_a_ramp_of_its_own_was_not_cut_off(tmp_path, make_plan):
+    plan = make_plan()
+    ramp = {"first_layer": 8, "last_layer": 24, "start": 20.0, "step": 1.5}
+    shorter = make_plan(size={"layers": 28}, ramp={"x": ramp, "y": ramp}, reference=None)
+    source, out = tmp_path / "s.gcode", tmp_path / "r.gcode"
+    source.write_text(sliced(shorter) + "M5\n")
+    add_ramp(source, out, shorter, texts(off=None))
+    judged = judge(read_file(out, plan), plan)
+    assert judged.verdict is Verdict.CORRECT_PLAN, judged
+    assert judged.corrected.size.layers == 28

@@ -4,7 +4,7 @@ import pytest
 
 from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import Reader, parse_line, read_moves
+from ringscan.make.gcode import Reader, disturbs, parse_line, read_moves
 
 
 def moves_of(*lines, relative_e=True):
@@ -194,3 +194,22 @@ def test_files_that_are_no_gcode(tmp_path, data, what):
     path.write_bytes(data)
     with pytest.raises(GcodeError, match=what):
         extrudes_relative(path)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("G0 X1", "G1 F600", "G28", "G29", "G90", "G91", "G92 E0", "G92.1", "G20", "G53 G0 X0"),
+        *("X 2e0", "X2", "F600", "E5", "M0", "M1", "M2", "M30", "M82", "M83", "T1", "M3 X5"),
+        *("G1 X#1", "N10 G1 X1"),
+    ],
+)
+def test_lines_that_disturb_a_toolpath(line):
+    assert disturbs(line)
+
+
+@pytest.mark.parametrize(
+    "line", ["", "N10", "; G1 X5", "G4 P100", "M5", "M900 X1 F40 A5", "USER axis=X f=40", "M104 S0"]
+)
+def test_lines_that_do_not(line):
+    assert not disturbs(line)

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -109,7 +110,7 @@ def test_bead_section_and_filament():
     # common practice, no source: .4 × .1 at 200 mm/s is about 7.6, .4 × .2 about 14 mm³/s
     assert 200 * bead_section_mm2(0.4, 0.1) == pytest.approx(7.6, abs=0.1)
     assert 200 * bead_section_mm2(0.4, 0.2) == pytest.approx(14, abs=0.5)
-    with pytest.raises(PlanError, match="never higher than wide"):
+    with pytest.raises(PlanError, match="at most as high as the line is wide"):
         bead_section_mm2(0.4, 0.5)
 
 
@@ -252,3 +253,21 @@ def test_impossible_wishes_end_in_one_line(of_machine, of_wishes, what):
     with pytest.raises(PlanError, match=what) as caught:
         propose(machine(**of_machine), wishes(**of_wishes))
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("speed", [60.5, 80.5, 100.5])
+def test_the_intended_speed_is_tried_as_it_is(speed):
+    proposal = propose(machine(speed_mm_s=speed, acceleration_mm_s2=20000.0), wishes())
+    whole = propose(machine(speed_mm_s=speed - 0.5, acceleration_mm_s2=20000.0), wishes())
+    if whole.plan.motion.speed_mm_s == speed - 0.5:  # as intended, where nothing speaks against it
+        assert proposal.plan.motion.speed_mm_s == speed
+        assert not proposal.changes
+
+
+def test_a_tower_like_another_keeps_to_the_height():
+    first = propose(machine(layer_height_mm=0.12), wishes()).plan
+    size = first.size.model_copy(update={"first_layer_mm": 0.4})
+    like = first.model_copy(update={"size": size})
+    tall = machine(layer_height_mm=0.12, max_height_mm=80.0)
+    tall = replace(tall, speed_mm_s=first.motion.speed_mm_s, max_speed_mm_s=100.0)
+    assert propose(tall, wishes(like=like)).plan.height_mm <= 80.0

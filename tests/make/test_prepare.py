@@ -147,6 +147,7 @@ def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
         (["plan", "p.toml", *NUMBERS, "--tower", "my tower"], 3, "tower"),
         (["plan", "p.toml", *NUMBERS, "--speed", "1e9"], 3, "the speed must be above 0 and at"),
         (["plan", "p.toml", *NUMBERS, "--acceleration", "0"], 3, "the acceleration must be"),
+        (["plan", "p.toml", *NUMBERS, "--max-speed", "0"], 3, "the highest speed must be"),
         (["plan", "p.toml", *NUMBERS, "--max-speed", "nan"], 3, "the highest speed must be"),
         (["plan", "p.toml", *NUMBERS, "--max-acceleration", "nan"], 3, "highest acceleration"),
         (["plan", "p.toml", *NUMBERS, "--max-height", "nan"], 3, "the greatest height must be"),
@@ -320,6 +321,7 @@ def test_what_exists_is_replaced_only_when_told(run, made, make_plan, arguments,
         ("USER ; f={frequency_hz}", "USER-OFF", "sets nothing"),
         ("USER f={frequency_hz}", "; USER-OFF", "is a comment only"),
         ("USER f={frequency_hz:>1000000000}", "USER-OFF", "40 characters wide at most"),
+        ("USER f={frequency_hz:;>8}", "USER-OFF", "malformed placeholder"),
     ],
 )
 def test_texts_that_would_spoil_the_toolpath(run, made, text, off, what):
@@ -411,6 +413,13 @@ def test_a_second_tower_like_the_first(run, tmp_path):
         got, _, err = run(*second, "--force", *more)
         assert (got, err.count("\n")) == (status, 1)
         assert what in err
+
+
+def test_like_accepts_what_plan_wrote(run, tmp_path):
+    thick = ["--nozzle", "0.4", "--line-width", "0.4", "--layer-height", "0.32"]
+    assert run("plan", "a.toml", *NUMBERS, *thick)[0] == 0
+    limits = ["--bed", "220x220", "--flow-limit", "11", "--tower", "PLOVER-2"]
+    assert run("plan", "b.toml", "--like", "a.toml", *limits)[0] == 0
 
 
 def test_the_first_layer_keeps_the_intended_height(run, tmp_path):
