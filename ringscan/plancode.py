@@ -57,7 +57,8 @@ def encode_plan(plan: Plan, axis: Axis) -> str:
         raise PlanError(
             f"plan '{plan.tower}' does not fit the scan sheet's code: {len(text)} characters, at "
             f"most {MAX_LENGTH}; use fewer decimals, a shorter list of impulses or a shorter "
-            f"label, or make a sheet for a simpler plan of this label and give this file at scan time"
+            f"label, or make a sheet for a simpler plan of this label and give this file when you "
+            f"scan"
         )
     return text
 

@@ -76,7 +76,7 @@ def test_dictionary_has_all_markers_and_none_of_the_undrawn_ids() -> None:
     assert np.array_equal(dictionary.bytesList, same.bytesList[: len(dictionary.bytesList)])
 
 
-@pytest.mark.parametrize("width", [20.0, 60.0, 80.0])
+@pytest.mark.parametrize("width", [24.0, 60.0, 80.0])
 def test_nothing_overlaps_and_the_ring_keeps_3_mm_clear(width: float) -> None:
     plan = plan_with({"size.width_mm": width})
     x0, x1, y = layout.CHECK_LINE

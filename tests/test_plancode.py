@@ -178,7 +178,7 @@ def test_plan_that_does_not_fit(changes: dict[str, Any]) -> None:
     assert re.search(r"plan 'HERON-3' does not fit .*: 1?\d{3} characters, at most 130", message)
     assert "fewer decimals" in message
     assert "list of impulses" in message
-    assert "plan file at scan time" in message
+    assert "give this file when you scan" in message
     assert "\n" not in message
 
 

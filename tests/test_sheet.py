@@ -293,7 +293,7 @@ def test_write_sheet(tmp_path: Path, plan: Plan) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"size.width_mm": 90}, "does not fit the scan sheet; at most"),
+        ({"size.width_mm": 90}, "does not fit the scan sheet; 24 to 80"),
         (
             {"size.width_mm": 60.12345678901234, "motion.speed_mm_s": 99.12345678901},
             "the scan sheet's code",
@@ -311,7 +311,7 @@ def test_plan_that_does_not_fit_writes_nothing(
 @pytest.mark.parametrize(
     "changes",
     [
-        {"size.width_mm": 20, "size.layers": 450},
+        {"size.width_mm": 24, "size.layers": 450},
         {"size.layer_height_mm": 0.03, "size.first_layer_mm": 0.03},
         {"size.width_mm": 80, "size.layers": 599},
     ],

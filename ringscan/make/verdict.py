@@ -298,6 +298,7 @@ def _ramps(
             "command text"
         )
         return list(plan.measured)
+    bands: dict[Axis, dict[str, int] | None] = dict.fromkeys(plan.axes, data.get("reference"))
     for axis in plan.axes:
         if wrong := _inside(report.rows, axis):
             spoilt.append(
@@ -317,9 +318,12 @@ def _ramps(
             + ("" if reference else ", without a reference band")
         )
         data["ramp"][axis] |= ramp
-        data.pop("reference", None)
-        if reference:
-            data["reference"] = reference
+        bands[axis] = reference
+    if any(bands[axis] != bands[plan.axes[0]] for axis in plan.axes):
+        spoilt.append("the X and Y shapers are not switched off on the same layers")
+    data["reference"] = bands[plan.axes[0]]
+    if data["reference"] is None:
+        del data["reference"]
     parts = [*data["ramp"].values(), *([data["reference"]] if "reference" in data else [])]
     return [range(part["first_layer"], part["last_layer"] + 1) for part in parts]
 
