@@ -8,16 +8,13 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
 from ringscan.make.assess import face_motion, visibility
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
+from ringscan.make.commanded import amid_the_ramp, compare_ramps, name_layers
 from ringscan.make.ramp import MISSING_TOP_LAYERS
-from ringscan.make.template import Template
-from ringscan.plan import Axis, Plan, Quantity, build_plan
-
-Array = NDArray[np.float64]
+from ringscan.plan import Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02
 """Relative: below this the fit does not notice."""
@@ -28,10 +25,6 @@ SAME_STEP_MM = 0.002
 """Of layer heights: slicing programs know two or three decimals."""
 ONE_WALL = 0.06
 """By which one wall may be longer or shorter than its outline, as where a seam is closed."""
-SAME_VALUE = 0.006
-SAME_STEP = 0.25
-"""Commanded values may be rounded to two decimals, but not by more than a part of the ramp's step;
-or as the command's text rounds them."""
 
 
 class Verdict(StrEnum):
@@ -77,7 +70,7 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     if cut_off := _cut_off(report, plan):
         spoilt.append(cut_off)
     data = plan.model_dump(exclude_none=True)
-    ramps = _ramps(report, plan, data, spoilt, differs)
+    ramps = compare_ramps(report, plan, data, spoilt, differs)
     tested = [r for r in rows if any(r.layer in layers for layers in ramps)]
     _size(rows, tested, plan, data, spoilt, differs)
     if tested:
@@ -120,33 +113,12 @@ def _cut_off(report: FileReport, plan: Plan) -> str | None:
     short = len(rows) < size.layers - MISSING_TOP_LAYERS
     if not short or abs(_step_mm(rows) - size.layer_height_mm) >= SAME_STEP_MM:
         return None
-    if report.ended and not _amid_the_ramp(report, plan):
+    if report.ended and not amid_the_ramp(report, plan):
         return None
     return (
         f"the file ends with layer {len(rows) - 1}, the plan with layer "
         f"{plan.size.layers - 1}: it was cut off; make or copy it again"
     )
-
-
-def _amid_the_ramp(report: FileReport, plan: Plan) -> bool:
-    """Whether the last layer is commanded what the plan says, with more to come."""
-    last = report.rows[-1]
-    for axis in plan.axes:
-        ramp, told = plan.ramp_of(axis), last.commanded.get(axis)
-        commands = plan.commands(axis)
-        by_frequency = ramp.quantity is Quantity.FREQUENCY
-        planned = (commands.frequency_hz if by_frequency else commands.damping_ratio)[last.layer]
-        if (
-            last.layer >= ramp.last_layer
-            or told is None
-            or told.value is None
-            or report.texts is None
-        ):
-            return False
-        rounding = report.texts.command.rounding(ramp.quantity, np.array([planned]))
-        if not abs(told.value - planned) <= _same_value(ramp.step, rounding):
-            return False
-    return True
 
 
 def _step_mm(rows: Sequence[LayerRow]) -> float:
@@ -222,7 +194,7 @@ def _motion(
         layers = sorted({tested[i].layer for i in uneven.tolist()})
         spoilt.append(
             f"the speed on the faces varies from {low.min():.4g} to {high.max():.4g} mm/s, as on "
-            f"{_layers(layers)}: look for a minimum layer time or a speed cap"
+            f"{name_layers(layers)}: look for a minimum layer time or a speed cap"
         )
     elif abs(speed - plan.motion.speed_mm_s) > SAME_SPEED * plan.motion.speed_mm_s:
         differs.append(
@@ -242,8 +214,8 @@ def _walls(tested: Sequence[LayerRow], spoilt: list[str]) -> None:
     other = [r for r in tested if abs(r.walls - 1) > ONE_WALL]
     if other:
         spoilt.append(
-            f"{other[0].walls:.1f} walls on {_layers([r.layer for r in other])}: slice with one "
-            f"wall, no infill, no top or bottom"
+            f"{other[0].walls:.1f} walls on {name_layers([r.layer for r in other])}: slice with "
+            f"one wall, no infill, no top or bottom"
         )
 
 
@@ -286,132 +258,3 @@ def _sight(plan: Plan, spoilt: list[str], notes: list[str]) -> None:
                 f"{share:.0%} of the frequencies of the {name} ramp leave too little ripple, or "
                 f"fall on a blind combination"
             )
-
-
-def _ramps(
-    report: FileReport, plan: Plan, data: dict[str, Any], spoilt: list[str], differs: list[str]
-) -> list[range]:
-    """Compare the commanded values; returns the layers of ramps and reference band."""
-    if report.texts is None or not any(r.commanded for r in report.rows):
-        spoilt.append(
-            "no command of the ramp is in the file: put it in with 'ringscan ramp', or give the "
-            "command text"
-        )
-        return list(plan.measured)
-    bands: dict[Axis, dict[str, int] | None] = dict.fromkeys(plan.axes, data.get("reference"))
-    for axis in plan.axes:
-        if wrong := _inside(report.rows, axis):
-            spoilt.append(
-                f"the {axis.upper()} value changes in the middle of {_layers(wrong)}; it must "
-                f"change between layers"
-            )
-        if _as_planned(report.rows, plan, axis, report.texts.command):
-            continue
-        found = _fit(report.rows, plan, axis, report.texts.command)
-        if found is None:
-            spoilt.append(f"the commanded {axis.upper()} values are no regular ramp")
-            continue
-        ramp, reference = found
-        differs.append(
-            f"the {axis.upper()} ramp goes from {ramp['start']:g} by {ramp['step']:g} over layers "
-            f"{ramp['first_layer']} to {ramp['last_layer']}"
-            + ("" if reference else ", without a reference band")
-        )
-        data["ramp"][axis] |= ramp
-        bands[axis] = reference
-    if any(bands[axis] != bands[plan.axes[0]] for axis in plan.axes):
-        spoilt.append("the X and Y shapers are not switched off on the same layers")
-    data["reference"] = bands[plan.axes[0]]
-    if data["reference"] is None:
-        del data["reference"]
-    parts = [*data["ramp"].values(), *([data["reference"]] if "reference" in data else [])]
-    return [range(part["first_layer"], part["last_layer"] + 1) for part in parts]
-
-
-def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:
-    return [r.layer for r in rows if axis in r.commanded and r.commanded[axis].inside]
-
-
-def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template) -> bool:
-    commands = plan.commands(axis)
-    frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
-    planned = commands.frequency_hz if frequency else commands.damping_ratio
-    ramp = plan.ramp_of(axis)
-    same = _same_value(ramp.step, text.rounding(ramp.quantity, planned))
-    state = commands.state
-    needed = np.flatnonzero(state != "outside")
-    if needed.max() >= len(rows):
-        return False
-    for layer in needed.tolist():
-        told = rows[layer].commanded.get(axis)
-        if told is None or (told.value is None) != (state[layer] == "reference"):
-            return False
-        if told.value is not None and abs(told.value - planned[layer]) > same:
-            return False
-    return True
-
-
-def _fit(
-    rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template
-) -> tuple[dict[str, Any], dict[str, int] | None] | None:
-    """Ramp and reference band that the commanded values follow; None if they follow none."""
-    values = np.array(
-        [
-            np.nan if (c := r.commanded.get(axis)) is None or c.value is None else c.value
-            for r in rows
-        ]
-    )
-    off = [r.layer for r in rows if (c := r.commanded.get(axis)) is not None and c.value is None]
-    given = np.flatnonzero(~np.isnan(values))
-    if given.size < 2 or np.any(np.diff(given) != 1):
-        return None
-    changes = np.flatnonzero(np.diff(values[given]) != 0) + 1
-    if changes.size < 2:
-        return None
-    per_step = int(np.min(np.diff(changes)))
-    first = int(given[0] + changes[0] - per_step)
-    last = int(given[0] + changes[-1] + per_step - 1)
-    last = min(last, int(given[-1]))
-    if first < given[0]:
-        first = int(given[0])
-    steps = np.asarray((np.arange(first, last + 1) - first) // per_step, float)
-    step, start = np.polyfit(steps, values[first : last + 1], 1)
-    even = start + step * steps
-    same = _same_value(step, text.rounding(plan.ramp_of(axis).quantity, even))
-    if np.abs(even - values[first : last + 1]).max() > same:
-        return None
-    start, step = _rounded(start, step, values[first : last + 1], steps, same)
-    reference = None
-    if off and off == list(range(off[0], off[-1] + 1)):
-        reference = {"first_layer": off[0], "last_layer": off[-1]}
-    return {
-        "first_layer": first,
-        "last_layer": last,
-        "start": start,
-        "step": step,
-        "layers_per_step": per_step,
-    }, reference
-
-
-def _same_value(step: float, rounding: float) -> float:
-    """How far a commanded value may be off: Hz or 1."""
-    return min(SAME_VALUE, SAME_STEP * abs(step)) + rounding + 1e-9
-
-
-def _rounded(
-    start: float, step: float, values: Array, steps: Array, same: float
-) -> tuple[float, float]:
-    """The fewest decimals with which a ramp stays as near to what was commanded."""
-    for digits in range(2, 9):
-        short = round(float(start), digits), round(float(step), digits)
-        if np.abs(short[0] + short[1] * steps - values).max() <= same:
-            return short
-    return float(start), float(step)
-
-
-def _layers(layers: Sequence[int]) -> str:
-    if len(layers) == 1:
-        return f"layer {layers[0]}"
-    if layers[-1] - layers[0] == len(layers) - 1:
-        return f"layers {layers[0]} to {layers[-1]}"
-    return f"{len(layers)} layers from {layers[0]} on"
