@@ -317,9 +317,12 @@ def _check_outline(
     """Whether what was found is this plan's tower; `uneven`: what is wrong with the sheet."""
     now = found.outline
     width, height = measured
-    proportion = width / plan.size.width_mm / (height / plan.height_mm)  # NaN where one is not seen
+    # NaN where one is not seen
+    wide, tall = width / plan.size.width_mm, height / plan.height_mm
     most = max(MAX_PROPORTION, EDGE_MM / plan.size.width_mm)
-    other = abs(proportion - 1) > most and now.rms_mm < CLEAR_RMS_MM
+    # it is the height by which towers differ, and a wall's foot may pass for an upright edge
+    by_height = abs(wide / tall - 1) > most and abs(tall - 1) > abs(wide - 1)
+    other = by_height and now.rms_mm < CLEAR_RMS_MM
     if now.strain > MAX_STRAIN or other:
         seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in measured)
         raise PlanError(

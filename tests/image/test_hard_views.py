@@ -279,8 +279,8 @@ def test_towers_of_any_width_are_the_plan_s(tmp_path, width_mm, swollen_mm):
     assert view.sheet_size_mm[0] == pytest.approx(width_mm + swollen_mm, abs=0.5)
 
 
-@pytest.mark.parametrize("scale", [(1.0, 0.965), (1.0, 1.035), (1.04, 1.0)])
-def test_a_face_of_another_proportion_is_another_tower_s(tmp_path, scale):
+@pytest.mark.parametrize("scale", [(1.0, 0.965), (1.0, 1.035)])
+def test_a_face_of_another_height_is_another_tower_s(tmp_path, scale):
     """Tilt, which foreshortens, would else make up for it."""
     scene = replace(SMALL, size_scale=scale)
     with pytest.raises(PlanError, match=r"mm \(width × height\), but plan 'WREN-1' says"):
