@@ -209,7 +209,7 @@ def test_lines_that_disturb_a_toolpath(line):
 
 
 @pytest.mark.parametrize(
-    "line", ["", "N10", "; G1 X5", "G4 P100", "M5", "M900 X1 F40 A5", "USER axis=X f=40", "M104 S0"]
+    "line", ["", "N10", "; G1 X5", "G4 P100", "M5", "M801 X1 F40 A5", "USER axis=X f=40", "M104 S0"]
 )
 def test_lines_that_do_not(line):
     assert not disturbs(line)

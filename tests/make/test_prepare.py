@@ -332,7 +332,7 @@ def test_texts_that_would_spoil_the_toolpath(run, made, text, off, what):
 
 
 @pytest.mark.parametrize(
-    "text", ["M900 A{axis} F{frequency_hz}", "USER({frequency_hz})", "G4 P{frequency_hz}"]
+    "text", ["M801 A{axis} F{frequency_hz}", "USER({frequency_hz})", "G4 P{frequency_hz}"]
 )
 def test_texts_that_leave_the_toolpath_alone(run, made, text):
     assert run("ramp", "p.toml", "t.gcode", "o.gcode", "--command", text, *OFF)[0] == 0
