@@ -138,7 +138,8 @@ def scan_photo(
     scan = _read_either_way(look)
     if not look.contradictions:
         return scan
-    return replace(scan, verdict=_contradicted(scan.verdict, look.contradictions))
+    # no number is to be set for what may be another axis, or another tower
+    return replace(scan, verdict=_against(scan.verdict, *look.contradictions))
 
 
 def _read_either_way(look: Look) -> Scan:
@@ -224,22 +225,16 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
         story = another_print(walls, over_chance=verdict.over_chance)
     if story is None:
         return verdict
-    outcome = Outcome.DISAGREEMENT if called else verdict.outcome
-    return replace(
-        verdict,
-        outcome=outcome,
-        reasons=(story.said, *verdict.reasons),
-        suspect=story.suspect,
-    )
+    return replace(_against(verdict, story.said), suspect=story.suspect)
 
 
-def _contradicted(verdict: Verdict, contradictions: tuple[str, ...]) -> Verdict:
-    """No number is to be set for what may be another axis, or another tower."""
+def _against(verdict: Verdict, *reasons: str) -> Verdict:
+    """The verdict with reasons, told first, that leave no call standing."""
     called = verdict.outcome is Outcome.CALL
     return replace(
         verdict,
         outcome=Outcome.DISAGREEMENT if called else verdict.outcome,
-        reasons=(*contradictions, *verdict.reasons),
+        reasons=(*reasons, *verdict.reasons),
     )
 
 

@@ -66,23 +66,25 @@ def compare_ramps(
 
 def amid_the_ramp(report: FileReport, plan: Plan) -> bool:
     """Whether the last layer is commanded what the plan says, with more to come."""
+    if report.texts is None:
+        return False
     last = report.rows[-1]
     for axis in plan.axes:
         ramp, told = plan.ramp_of(axis), last.commanded.get(axis)
-        commands = plan.commands(axis)
-        by_frequency = ramp.quantity is Quantity.FREQUENCY
-        planned = (commands.frequency_hz if by_frequency else commands.damping_ratio)[last.layer]
-        if (
-            last.layer >= ramp.last_layer
-            or told is None
-            or told.value is None
-            or report.texts is None
-        ):
+        if last.layer >= ramp.last_layer or told is None or told.value is None:
             return False
+        planned = _ramped(plan, axis)[last.layer]
         rounding = report.texts.command.rounding(ramp.quantity, np.array([planned]))
         if not abs(told.value - planned) <= _same_value(ramp.step, rounding):
             return False
     return True
+
+
+def _ramped(plan: Plan, axis: Axis) -> Array:
+    """What an axis's ramp commands at each layer, Hz or 1, (layers,); NaN outside of it."""
+    commands = plan.commands(axis)
+    by_frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
+    return commands.frequency_hz if by_frequency else commands.damping_ratio
 
 
 def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:
@@ -90,12 +92,9 @@ def _inside(rows: Sequence[LayerRow], axis: Axis) -> list[int]:
 
 
 def _as_planned(rows: Sequence[LayerRow], plan: Plan, axis: Axis, text: Template) -> bool:
-    commands = plan.commands(axis)
-    frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
-    planned = commands.frequency_hz if frequency else commands.damping_ratio
-    ramp = plan.ramp_of(axis)
+    ramp, planned = plan.ramp_of(axis), _ramped(plan, axis)
     same = _same_value(ramp.step, text.rounding(ramp.quantity, planned))
-    state = commands.state
+    state = plan.commands(axis).state
     needed = np.flatnonzero(state != "outside")
     if needed.max() >= len(rows):
         return False

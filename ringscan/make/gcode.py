@@ -101,6 +101,11 @@ def parse_line(text: str) -> _Words | None:
     return None
 
 
+def _starts_to_move(line: str) -> bool:
+    """Whether a line that holds more than words begins as one that moves or sets how to read."""
+    return _MOTION_START.match("".join(line.partition(";")[0].split()).upper()) is not None
+
+
 class Reader:
     """The machine's modal state; feed it lines in order.
 
@@ -135,8 +140,7 @@ class Reader:
             return self._plain(number, plain.groups())
         words = parse_line(line)
         if words is None:
-            text = "".join(line.partition(";")[0].split()).upper()
-            if _MOTION_START.match(text):
+            if _starts_to_move(line):
                 raise self._error(number, f"cannot read the move {line.strip()[:60]!r}")
             return []
         if not words:
@@ -313,7 +317,7 @@ def disturbs(line: str) -> bool:
     """
     words = parse_line(line)
     if words is None:
-        return _MOTION_START.match("".join(line.partition(";")[0].split()).upper()) is not None
+        return _starts_to_move(line)
     letters = {letter for letter, _ in words} - {"N"}
     if any(letter == "G" and value != DWELL for letter, value in words) or "T" in letters:
         return True
