@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from ringscan.readings import Failed, Reading
     from ringscan.scan import Scan
 
+    __version__: str
+
 __all__ = [
     "CARD_MM",
     "Answer",
@@ -83,12 +85,14 @@ _HOMES = {
 """Module in which each name is defined."""
 
 
-def __getattr__(name: str) -> Any:
-    if name == "__version__":
-        return import_module("importlib.metadata").version("ringscan")
-    if name not in _HOMES:
-        raise AttributeError(f"module 'ringscan' has no attribute {name!r}")
-    return getattr(import_module(f"ringscan.{_HOMES[name]}"), name)
+if not TYPE_CHECKING:  # to a type checker a name that is not above is a misspelt one
+
+    def __getattr__(name: str) -> Any:
+        if name == "__version__":
+            return import_module("importlib.metadata").version("ringscan")
+        if name not in _HOMES:
+            raise AttributeError(f"module 'ringscan' has no attribute {name!r}")
+        return getattr(import_module(f"ringscan.{_HOMES[name]}"), name)
 
 
 def __dir__() -> list[str]:

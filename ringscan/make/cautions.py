@@ -12,6 +12,11 @@ STAYS_IN_FORCE = (
     "the ramp's last command stays in force after the print; set the printer's own values again"
 )
 
+SERVES_BOTH = (
+    "the command text names no axis by {axis} or {axis_lower}: it must set X and Y at once, or one "
+    "of the two has no ramp"
+)
+
 SPOILERS = (
     ("minimum layer time", "slows short layers down: switch it off for this print"),
     ("speed caps", "for outer walls, small parts, bridges or flow: set them above the plan"),

@@ -74,12 +74,14 @@ class FileReport:
     """All layers of a file.
 
     texts : those that its commands were read with
-    ended : whether more than moves follows the last line of filament
+    ended : whether more than moves and those commands follows the last line of filament
+    set_after : axes that are commanded once more after it
     """
 
     rows: tuple[LayerRow, ...]
     texts: Texts | None
     ended: bool
+    set_after: frozenset[Axis]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,16 +121,29 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
             place += 1
         commanded = {a: Commanded(value=v, inside=a in inside) for a, v in now.items()}
         rows.append(_row(layer, commanded))
-    return FileReport(rows=tuple(rows), texts=texts, ended=_has_end(path, last))
+    return FileReport(
+        rows=tuple(rows),
+        texts=texts,
+        ended=_has_end(path, last, texts),
+        set_after=frozenset(axis for event in events[place:] for axis in event.axes),
+    )
 
 
-def _has_end(path: Path, last: int) -> bool:
-    """Whether there is more than moves behind a line: an M word, or what is no plain G-code."""
+def _has_end(path: Path, last: int, texts: Texts | None) -> bool:
+    """Whether there is more than moves and the ramp behind a line.
+
+    That is an M word, or what is no plain G-code.
+    """
+    ramp = [] if texts is None else [t for t in (texts.off, texts.command) if t is not None]
+    patterns = [pattern for text in ramp for pattern in text.patterns(every=True)]
     with open_gcode(path) as file:
         for number, line in numbered_lines(file, str(path)):
             if number <= last:
                 continue
-            words = parse_line(line.decode("latin-1"))
+            text = line.decode("latin-1")
+            if any(pattern.fullmatch(text.strip()) for pattern in patterns):
+                continue
+            words = parse_line(text)
             if words is None or any(letter == "M" for letter, _ in words):
                 return True
     return False
@@ -136,24 +151,25 @@ def _has_end(path: Path, last: int) -> bool:
 
 def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:
     """The user's text wherever it stands in the file."""
-    off = [] if texts.off is None else texts.off.patterns()
-    patterns = [(p, False) for p in off] + [(p, True) for p in texts.command.patterns()]
-    axes = plan.axes
+    patterns = [(p, t) for t in (texts.off, texts.command) if t for p in t.patterns()]
+    named: tuple[Axis, ...] = ()
     count = 0
     with open_gcode(path) as file:
         for number, line in numbered_lines(file, str(path)):
             text = line.decode("utf-8", "replace").strip()
-            match, sets = next(((m, s) for p, s in patterns if (m := p.fullmatch(text))), (None, 0))
-            if match is None:
+            hit = next(((m, t) for p, t in patterns if (m := p.fullmatch(text))), None)
+            if hit is None:
                 continue
             if (count := count + 1) > MAX_COMMANDS:
                 raise GcodeError(f"{path}, line {number}: more commands than any tower has")
+            match, source = hit
             found = match.groupdict()
             name = found.get("axis") or found.get("axis_lower")
             if name is not None:  # a text of several lines may name its axis in the first only
-                axes = tuple(a for a in plan.axes if a == name.lower())
-            if not sets:
-                yield _Event(line=number, axes=axes if name else plan.axes, value=None)
+                named = tuple(a for a in plan.axes if a == name.lower())
+            axes = named if source.names_axis else plan.axes
+            if source is texts.off:
+                yield _Event(line=number, axes=axes, value=None)
                 continue
             for axis in axes:
                 value = found.get(plan.ramp_of(axis).quantity.value)

@@ -41,6 +41,11 @@ class Template:
     text: str
     fields: frozenset[str]
 
+    @property
+    def names_axis(self) -> bool:
+        """Whether it says which axis it is for; else it is for all."""
+        return not self.fields.isdisjoint({"axis", "axis_lower"})
+
     def render(self, values: Mapping[str, str | float | int]) -> list[str]:
         """Return the lines with the values put in."""
         return lines_of(self.text.format(**{name: values[name] for name in self.fields}))
@@ -51,10 +56,10 @@ class Template:
         known = values[~np.isnan(values)].tolist()
         return max((abs(float(format(v, spec or "")) - v) for v in known), default=0.0)
 
-    def patterns(self) -> list[re.Pattern[str]]:
-        """One pattern per line that carries a placeholder or, failing that, per line."""
+    def patterns(self, *, every: bool = False) -> list[re.Pattern[str]]:
+        """One pattern per line that carries a placeholder; per line if none does, or for `every`."""
         lines = lines_of(self.text)
-        carrying = [line for line in lines if _fields(line)]
+        carrying = [line for line in lines if _fields(line) and not every]
         return [_pattern(line) for line in carrying or lines if line.strip()]
 
 
@@ -157,6 +162,10 @@ class Texts:
     command: Template
     off: Template | None
 
+    def serves_both(self, plan: Plan) -> bool:
+        """Whether one command has to set both axes of a plan at once."""
+        return len(plan.axes) > 1 and not self.command.names_axis
+
     def fit(self, plan: Plan) -> None:
         """Check them against a plan. Raises PlanError."""
         quantities = {plan.ramp_of(axis).quantity for axis in plan.axes}
@@ -168,8 +177,7 @@ class Texts:
                 raise PlanError(
                     f"plan '{plan.tower}' raises {field}, but the command text lacks {{{field}}}"
                 )
-        named = {"axis", "axis_lower"} & self.command.fields
-        if not named and len(plan.axes) > 1 and plan.ramp.x != plan.ramp.y:
+        if self.serves_both(plan) and plan.ramp.x != plan.ramp.y:
             raise PlanError(
                 f"plan '{plan.tower}' has different ramps for X and Y, but the command text lacks "
                 f"{{axis}}"

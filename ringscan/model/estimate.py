@@ -20,6 +20,9 @@ DAMPING_RANGE = (0.003, 0.45)
 LARGEST_DAMPING = 0.3
 """Axes of such machines have damping ratios up to 0.15 (common practice, no source)."""
 
+AT_BOUND = 1.1
+"""A damping ratio within this factor of the least that is searched was not found, but stopped."""
+
 LONGEST_STEP = np.array([0.05, 0.5])
 """Longest Gauss-Newton step of frequency and damping ratio, relative: about a peak's width."""
 
@@ -48,6 +51,11 @@ class PoleEstimate:
         i = 1 if quantity is Quantity.DAMPING else 0
         value = (self.frequency_hz, self.damping_ratio)[i]
         return value, float(np.sqrt(self.covariance[i, i]))
+
+
+def is_ringing(damping_ratio: float) -> bool:
+    """Whether an axis may have such a damping ratio."""
+    return AT_BOUND * DAMPING_RANGE[0] < damping_ratio < LARGEST_DAMPING
 
 
 def descend(look: Callable[[Array], Tangent], at: Array, *, rounds: int = ROUNDS) -> Tangent:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from ringscan.model.chance import chance_threshold
-from ringscan.model.estimate import LARGEST_DAMPING
+from ringscan.model.estimate import is_ringing
 from ringscan.model.search import Search, search
 from ringscan.model.settle import Settled
 
@@ -49,5 +49,5 @@ def stands_out(both: Settled, one: Settled) -> bool:
     """Whether two modes are told apart, and both are such as an axis has."""
     first, second = (mode.estimate for mode in both.modes)
     apart = abs(np.log(second.frequency_hz / first.frequency_hz)) > APART
-    sensible = first.damping_ratio < LARGEST_DAMPING and second.damping_ratio < LARGEST_DAMPING
+    sensible = is_ringing(first.damping_ratio) and is_ringing(second.damping_ratio)
     return bool(apart and sensible and both.misfit < one.misfit)

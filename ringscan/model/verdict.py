@@ -18,7 +18,7 @@ from ringscan.model.answers import NullEstimate
 from ringscan.model.budget import Interval, coverage_factor
 from ringscan.model.causes import Suspect
 from ringscan.model.chance import chance_threshold
-from ringscan.model.estimate import DAMPING_RANGE, LARGEST_DAMPING, PoleEstimate
+from ringscan.model.estimate import PoleEstimate, is_ringing
 from ringscan.model.fit import JointFit
 from ringscan.plan import Quantity
 
@@ -156,7 +156,7 @@ def _useless(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator
             "check of their spacing: make the ramp's range or the ripple larger"
         )
     zeta = fit.estimate.damping_ratio
-    if not 1.1 * DAMPING_RANGE[0] < zeta < LARGEST_DAMPING:
+    if not is_ringing(zeta):
         yield (
             f"the best fit has a damping ratio of {zeta:.3f}, which no such axis has: what was "
             "found is not ringing, or it is too weak"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from ringscan.make.cautions import CAUTIONS, SPOILERS, STAYS_IN_FORCE
+from ringscan.make.cautions import CAUTIONS, SPOILERS
 from ringscan.make.check import Commanded, LayerRow
 from ringscan.make.planner import Proposal
 from ringscan.make.template import LayerCommands
@@ -121,7 +121,7 @@ def check_findings(judgement: Judgement) -> Iterator[str]:
         ("spoilt", judgement.spoilt),
         ("differs", judgement.differs),
         ("note", judgement.notes),
-        ("note", (UNREAD, STAYS_IN_FORCE)),
+        ("note", (UNREAD,)),
     ):
         for text in found:
             yield from _wrapped(f"{kind}: {text}", indent=0)

@@ -167,6 +167,33 @@ def test_the_texts_own_form_of_numbers_is_read(tmp_path, make_plan, form):
     assert judged.verdict is Verdict.READABLE, judged
 
 
+def test_a_command_that_names_no_axis_sets_both_after_a_text_that_names_them(tmp_path, make_plan):
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 1.0}
+    plan = make_plan(ramp={"x": ramp, "y": ramp})
+    report = read(tmp_path, plan, command="SET {frequency_hz}")
+    assert all(set(row.commanded) == {"x", "y"} for row in report.rows[10:])
+    judged = judge(report, plan)
+    assert judged.verdict is Verdict.READABLE, judged
+    # it may be the command of one axis only, which no file can show
+    assert any("names no axis" in note for note in judged.notes)
+
+
+def test_that_the_last_command_stays_in_force_is_told_where_it_does(tmp_path, plan):
+    def told(lines):
+        path = tmp_path / "e.gcode"
+        path.write_text("\n".join(lines))
+        return any("stays in force" in note for note in judge(read_file(path, plan), plan).notes)
+
+    read(tmp_path, plan)
+    lines = (tmp_path / "r.gcode").read_text().splitlines()
+    own = [COMMAND.format(axis=axis, frequency_hz=30.0, damping_ratio=0.1) for axis in "XY"]
+    assert told(lines)
+    assert told([*lines, own[0]])
+    assert not told([*lines, *own])
+    bare = [line for line in lines if not line.startswith(("; ringscan", "USER"))]
+    assert not told(bare)
+
+
 @pytest.mark.parametrize("slow", [range(28, 34), range(5, 9)], ids=["ramp", "reference"])
 def test_layers_of_the_other_axis_and_the_reference_are_tested_too(tmp_path, make_plan, slow):
     """One axis as planned, the other's ramp shorter than planned: both must be printed evenly."""

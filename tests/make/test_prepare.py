@@ -368,6 +368,24 @@ def test_a_file_that_was_cut_off_is_not_readable(run, made, share, between_lines
     assert not (made / "q.toml").exists()
 
 
+def test_a_file_cut_off_within_the_reference_band_is_told_as_such(run, made):
+    """The ramp's own text is then the last line: it is no end."""
+    lines = (made / "r.gcode").read_text().splitlines(keepends=True)
+    second = [i for i, line in enumerate(lines) if line.startswith("USER-OFF axis=Y")][3]
+    (made / "cut.gcode").write_text("".join(lines[: second + 1]))
+    status, said, _ = run("check", "p.toml", "cut.gcode", "--brief")
+    assert status == 9
+    assert "it was cut off" in said[-1]
+
+
+def test_a_text_that_names_no_axis_is_told(run, made):
+    hard = ["--command", "USER-TEXT axis=X f={frequency_hz}", "--off", "USER-OFF axis=X"]
+    err = run("ramp", "p.toml", "t.gcode", "o.gcode", *hard)[2]
+    assert "it must set X and Y at once" in err
+    assert "it must set X and Y" in " ".join(run("check", "p.toml", "o.gcode", "--brief")[1])
+    assert "X and Y at once" not in run("ramp", "p.toml", "t.gcode", "o2.gcode", *TEXT, *OFF)[2]
+
+
 def test_a_file_without_an_end_is_told(run, made):
     whole = (made / "r.gcode").read_bytes()
     (made / "cut.gcode").write_bytes(whole[: whole.rindex(b" E") + 4])

@@ -1,6 +1,7 @@
 """The best damping setting of a damping ramp, and a second mode, on walls simulated in time."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,10 +10,12 @@ from walls import DOUBTS, Wall, doubts_of, random_wall, simulate_walls
 from ringscan.errors import PlanError
 from ringscan.model.answers import BandRipple, fit_null, fit_spacing, measure_ripple
 from ringscan.model.budget import WITHOUT_SHEET, intervals
-from ringscan.model.estimate import PoleEstimate
+from ringscan.model.estimate import DAMPING_RANGE, PoleEstimate
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.given import Doubts
+from ringscan.model.second import stands_out
 from ringscan.model.setting import DampingSetting, best_damping, left_at, second_mode
+from ringscan.model.settle import Mode, Settled
 from ringscan.model.verdict import Outcome, judge
 from ringscan.model.vibration import pole
 from ringscan.plan import Family, Quantity, Shaper
@@ -57,6 +60,22 @@ def test_few_degrees_of_freedom_widen_the_best_setting_s_interval() -> None:
     many = best_damping(known(38, 0.1, 1e-3, 0.006), ZV, 38.0, SETTINGS)
     ratio = (wide.high - wide.low) / (many.high - many.low)
     assert ratio == pytest.approx(2.776 / 1.960, rel=0.05)
+
+
+def test_a_second_mode_whose_damping_stopped_at_the_search_s_end_is_none() -> None:
+    """As a first mode it is refused, being no ringing; a glare spot once passed for a second."""
+    both = settled([known(38, 0.08, 0.1, 0.01), known(60, DAMPING_RANGE[0], 0.1, 0.4)], misfit=1.0)
+    one = settled([known(38, 0.08, 0.1, 0.01)], misfit=2.0)
+    assert not stands_out(both, one)
+    sound = settled([known(38, 0.08, 0.1, 0.01), known(60, 0.05, 0.1, 0.01)], misfit=1.0)
+    assert stands_out(sound, one)
+
+
+def settled(estimates: list[PoleEstimate], misfit: float) -> Settled:
+    """A fit of which nothing but its modes and its misfit is looked at."""
+    modes = tuple(Mode(estimate=estimate, strength=1 + 0j) for estimate in estimates)
+    nothing: Any = None
+    return Settled(at=np.zeros(0), modes=modes, problem=nothing, bent=nothing, misfit=misfit)
 
 
 def test_a_second_mode_is_told_where_no_shaper_fits_the_first() -> None:
