@@ -57,7 +57,7 @@ class Template:
         return max((abs(float(format(v, spec or "")) - v) for v in known), default=0.0)
 
     def patterns(self, *, every: bool = False) -> list[re.Pattern[str]]:
-        """One pattern per line that carries a placeholder; per line if none does, or for `every`."""
+        """Pattern per line that carries a placeholder; per line if none does, or with `every`."""
         lines = lines_of(self.text)
         carrying = [line for line in lines if _fields(line) and not every]
         return [_pattern(line) for line in carrying or lines if line.strip()]
