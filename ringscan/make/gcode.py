@@ -70,6 +70,8 @@ _VALUE = r"([-+]?(?:\d+\.?\d*|\.\d+))"
 _PLAIN = re.compile(r"G([01])" + "".join(rf"(?: {c}{_VALUE})?" for c in "XYZEF") + r"\s*")
 _ONLY_WORDS = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+))+")
 _PARENTHESES = re.compile(r"\([^)]*\)")
+_HOMES = re.compile(r"(?:N\d+)?G0*(?:28|30)(?![\d.])[A-Z\d.+-]*")
+_BARE_LETTER = re.compile(r"([A-Z])(?=[A-Z]|$)")
 _MOTION_START = re.compile(
     r"(?:N\d+)?(?:G0*(?:[0-35]|20|21|53|90|91|92)(?!\d)|[XYZ][-+\d.#\[]|#|O\d)"
 )
@@ -96,6 +98,8 @@ def parse_line(text: str) -> _Words | None:
     if not text or text == "%":
         return []
     text = text.removeprefix("/")
+    if _HOMES.fullmatch(text):  # common practice names the axes without numbers
+        text = _BARE_LETTER.sub(r"\g<1>0", text)
     if _ONLY_WORDS.fullmatch(text):
         return [(letter, float(number)) for letter, number in _WORD.findall(text)]
     return None
@@ -326,6 +330,15 @@ def disturbs(line: str) -> bool:
         return True
     own = bool(codes - _STANDARD_M) or "G" in letters
     return not own and bool(letters - {"M", "S", "P"})
+
+
+def homes(line: str) -> frozenset[str]:
+    """Axes that a line sends to their stored place (G28, G30), of X, Y and Z."""
+    words = parse_line(line) or []
+    if not any(letter == "G" and value in (28, 30) for letter, value in words):
+        return frozenset()
+    named = frozenset(letter for letter, _ in words) & frozenset("XYZ")
+    return named or frozenset("XYZ")
 
 
 def without_comment(line: str) -> str:

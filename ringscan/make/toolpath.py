@@ -20,7 +20,7 @@ from pathlib import Path
 from ringscan.errors import PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
-from ringscan.make.gcode import Move, Reader, parse_line
+from ringscan.make.gcode import Move, Reader, homes, parse_line
 from ringscan.make.limits import require_machine
 from ringscan.make.template import lines_of
 from ringscan.output import writing_whole
@@ -38,6 +38,9 @@ LIFT_MM = 5.0
 ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
 MOST_WARNINGS = 5
+ABSOLUTE_E, RELATIVE_E = ("M", 82.0), ("M", 83.0)
+"""Common practice, not of the standard."""
+ABSOLUTE = ("G", 90.0)
 FLOW_SLACK = 1.0001
 """E is written with five decimals: a millionth of a side's, a few more of a short one's."""
 
@@ -267,7 +270,7 @@ def _feed(speed_mm_s: float) -> str:
 def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     """Read every move back; our own must be within all limits, the user's are warned about."""
     reader = Reader(relative_e=True, source="the toolpath")
-    warnings = [*_empty_texts(job)]
+    warnings = [*_empty_texts(job), *_start_lacks(job.start_text)]
     ours = ended = False
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
@@ -276,10 +279,17 @@ def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
             if not reader.absolute or reader.unit_mm != 1.0 or any(reader.offset.values()):
                 raise PlanError(
                     "the start text leaves the machine in inches (G20), relative coordinates "
-                    "(G91) or shifted ones (G92); end it with G21 and G90"
+                    "(G91) or shifted ones (G92); put G21 and G90 into it, before the line that "
+                    "makes E relative"
                 )
         elif line == BEGIN_END:
             ours, ended = False, True
+        elif ended and "Z" in homes(line) and len(warnings) < MOST_WARNINGS:
+            warnings.append(
+                f"the user's own text, line {number} of the file, homes Z after the print, which "
+                f"may drive the nozzle into the tower, {plan.height_mm:g} mm tall; home X and Y "
+                f"only, as far as the machine's manual allows it"
+            )
         for move in reader.feed(line, number):
             wrong = _wrong(plan, job.bed, move)
             if wrong is None and ended:
@@ -304,6 +314,24 @@ def _empty_texts(job: Job) -> Iterator[str]:
             yield f"the {name} text holds no plain G-code; {duty}"
     if job.start_text == job.end_text and any(map(parse_line, lines_of(job.start_text))):
         yield "start and end text are the same: is one of them the wrong file?"
+
+
+def _start_lacks(text: str) -> Iterator[str]:
+    """What a start text of plain code leaves out; words of a firmware's own may do anything."""
+    lines = [parse_line(line) for line in lines_of(text)]
+    words = [word for line in lines if line for word in line]
+    how = [word for word in words if word in (ABSOLUTE_E, RELATIVE_E, ABSOLUTE)]
+    told = [word for word in how if word != ABSOLUTE]
+    if told and told[-1] == ABSOLUTE_E:
+        yield "the start text makes E absolute (M82), and the tower's E words are relative: use M83"
+    elif told and how[-1] == ABSOLUTE:
+        yield "the start text has G90 after M83; on some machines it makes E absolute again"
+    if not words or None in lines:
+        return
+    if not told:
+        yield "the start text does not make E relative (M83 on most machines)"
+    if not any(homes(line) for line in lines_of(text)):
+        yield "the start text homes no axis (G28): does the machine know where it is?"
 
 
 def _into_the_tower(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:

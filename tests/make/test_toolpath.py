@@ -194,15 +194,54 @@ def test_an_end_text_that_runs_into_the_tower_is_warned_about(tmp_path, plan, en
     assert ["where the tower stands" in warning for warning in warnings] == [True] * warned
 
 
+@pytest.mark.parametrize(
+    ("end", "warned"),
+    [
+        ("M104 S0\nG28\n", True),
+        ("G28 Z\nG1 X0 Y0\n", True),
+        ("g28 x0 y0 z0\n", True),
+        ("G30\n", True),
+        ("N7 G28 X Y ; park\n", False),
+        ("G28 X0 Y0\n", False),
+        ("G4 P28\n", False),
+    ],
+)
+def test_an_end_text_that_homes_z_is_warned_about(tmp_path, plan, end, warned):
+    warnings = write_toolpath(plan, job(end=end), tmp_path / "t.gcode")
+    assert any("homes Z after the print" in warning for warning in warnings) is warned
+    assert warned or not warnings
+
+
+@pytest.mark.parametrize(
+    ("start", "said"),
+    [
+        ("G28\nM83\n", []),
+        ("G21\nG90\nG28 X Y Z\nM82\nM83\n", []),
+        ("G28\nM83\nM82\n", ["makes E absolute (M82)"]),
+        ("G28\nM83\nG90\n", ["has G90 after M83"]),
+        ("G28\nM104 S210\n", ["does not make E relative"]),
+        ("M104 S210\n", ["does not make E relative", "homes no axis"]),
+        ("USER-START\n", ["holds no plain G-code"]),
+        ("USER-START\nM104 S210\n", []),  # the user's own words may do all of it
+    ],
+)
+def test_what_a_start_text_lacks_is_warned_about(tmp_path, plan, start, said):
+    warnings = write_toolpath(plan, job(start=start), tmp_path / "t.gcode")
+    assert len(warnings) == len(said)
+    for warning, part in zip(warnings, said, strict=True):
+        assert part in warning
+
+
 def test_the_same_text_twice_is_warned_about(tmp_path, plan):
-    warnings = write_toolpath(plan, job(start="G28\n", end="G28\n"), tmp_path / "t.gcode")
+    text = "G28 X\nM83\n"
+    warnings = write_toolpath(plan, job(start=text, end=text), tmp_path / "t.gcode")
     assert warnings == ("start and end text are the same: is one of them the wrong file?",)
 
 
 def test_where_the_start_text_ends_is_not_the_plans_fault(tmp_path, plan):
     """The first move of the tower only rises, wherever that is."""
     assert not write_toolpath(plan, job(origin_mm=(10.0, 10.0)), tmp_path / "t.gcode")
-    warnings = write_toolpath(plan, job(start="G28\nG1 X-40 Y10\n"), tmp_path / "u.gcode")
+    warnings = write_toolpath(plan, job(start="G28\nM83\nG1 X-40 Y10\n"), tmp_path / "u.gcode")
     assert len(warnings) == 1
     assert "leaves the bed at X -40" in warnings[0]
 
