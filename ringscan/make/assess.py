@@ -61,7 +61,7 @@ class Visibility:
     """How well each likely natural frequency would be seen, all (n,).
 
     frequency_hz : the natural frequencies
-    ripple_um : least ripple over the likely dampings
+    ripple_um, strongest_um : least and greatest ripple over the likely dampings
     blindness : least ratio of the ripple to a / w²
     length_mm : of the first ripple on the wall, which is the shortest
     lost : too weak, blind, or too short to be drawn and photographed
@@ -69,6 +69,7 @@ class Visibility:
 
     frequency_hz: Array
     ripple_um: Array
+    strongest_um: Array
     blindness: Array
     length_mm: Array
     lost: NDArray[np.bool_]
@@ -103,19 +104,21 @@ def likely_frequencies(low_hz: float, high_hz: float) -> Array:
 
 def visibility(frequency_hz: Array, motion: CornerMotion, line_width_mm: float) -> Visibility:
     """How well the corner shows natural frequencies (n,)."""
-    height_mm = ripple_height_mm(
+    heights_mm = ripple_height_mm(
         frequency_hz,
         np.array(LIKELY_DAMPING)[:, None],
         speed_mm_s=motion.top_speed_mm_s,
         acceleration_mm_s2=motion.acceleration_mm_s2,
         corner_speed_mm_s=motion.corner_speed_mm_s,
-    ).min(axis=0)
+    )
+    strongest, height_mm = heights_mm.max(axis=0), heights_mm.min(axis=0)
     blindness = height_mm * (2 * pi * frequency_hz) ** 2 / motion.acceleration_mm_s2
     length = motion.position_mm(1 / frequency_hz)
     ripple = 1000 * height_mm
     return Visibility(
         frequency_hz=frequency_hz,
         ripple_um=ripple,
+        strongest_um=1000 * strongest,
         blindness=blindness,
         length_mm=length,
         lost=(ripple < MIN_RIPPLE_UM)
@@ -165,6 +168,7 @@ def assess(
         requirements=(
             _ripple(seen, plan),
             _blind(seen),
+            _strongest(seen, size.line_width_mm),
             _reached(motion),
             _room(motion, low_hz),
             _length(seen, needed_ripple_mm(size.line_width_mm)),
@@ -188,11 +192,15 @@ def _ripple(seen: Visibility, plan: Plan) -> Requirement:
     weak = frequency[ripple < MIN_RIPPLE_UM]
     why = ""
     if weak.size:
-        # where a plan is not blind, the ripple is about a / w²
-        needed = _round_up(MIN_RIPPLE_UM / 1000 * (2 * pi * weak[-1]) ** 2, 100)
-        enough = plan.motion.acceleration_mm_s2 >= needed
-        change = "another speed" if enough else f"about {needed:g} mm/s²"
-        why = f"it is too weak at {_spans(weak)}; {change} would do, or a narrower range"
+        # at the best speed, braking and speeding up add to 2 a / w²
+        least = _round_up(MIN_RIPPLE_UM / 2000 * (2 * pi * weak[-1]) ** 2, 100)
+        change = "another speed or a narrower range would do"
+        if plan.motion.acceleration_mm_s2 < least:
+            change = (
+                f"it takes at least {least:g} mm/s², if the machine's manual allows that, and a "
+                f"speed that suits, or a narrower range"
+            )
+        why = f"it is too weak at {_spans(weak)}; {change}"
     return Requirement(
         name="ripple in the whole range",
         wanted=f"{MIN_RIPPLE_UM:g} µm",
@@ -212,6 +220,24 @@ def _blind(seen: Visibility) -> Requirement:
         got=f"{blindness[worst]:.2f} at {frequency[worst]:g} Hz",
         met=not blind.size,
         why=f"braking cancels its own ripple at {_spans(blind)}" if blind.size else "",
+    )
+
+
+def _strongest(seen: Visibility, line_width_mm: float) -> Requirement:
+    frequency, ripple = seen.frequency_hz, seen.strongest_um
+    limit_um = 1000 * line_width_mm / 2
+    worst = int(ripple.argmax())
+    strong = frequency[ripple > limit_um]
+    return Requirement(
+        name="strongest ripple",
+        wanted=f"at most {limit_um:.0f} µm",
+        got=f"{ripple[worst]:.0f} µm at {frequency[worst]:g} Hz",
+        met=not strong.size,
+        why=f"an axis of {_spans(strong)} moves the wall by over half a line where the shaper goes "
+        f"on or off, so that layers hang over, and its ripples throw shadows; if the axis is as "
+        f"slow as that, plan a tower of its own with less acceleration"
+        if strong.size
+        else "",
     )
 
 

@@ -30,7 +30,8 @@ not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated 
 was found in a wrong place once passed with 1.8."""
 
 MORE_RIPPLE = (
-    "print with a higher acceleration or speed, and put the lamp lower at the left or right"
+    "plan again with a higher acceleration, as far as the machine's manual allows, and put the lamp "
+    "lower at the left or right"
 )
 
 WIDEST_INTERVAL = 0.2
