@@ -17,6 +17,7 @@ from ringscan.image.pose import Pose, find_pose
 from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
+from ringscan.image.sharpness import EdgeResponse, sheet_response
 from ringscan.plan import Axis, Plan, require_axis
 from ringscan.plancode import SheetCode
 
@@ -42,6 +43,7 @@ class Look:
     face : its light
     findings : on the picture, good ones included
     sheet, pose : what told the scale, where that is the sheet
+    response : of the sheet's edges, where they tell how sharp the picture is
     turned : whether the tower is read as lying with its base away
     contradictions : between what was given and the sheet's code, one line each
     differences : of a plan that was given from that of the same tower in the sheet's code
@@ -56,6 +58,7 @@ class Look:
     findings: tuple[Finding, ...]
     sheet: SheetView | None = None
     pose: Pose | None = None
+    response: EdgeResponse | None = None
     turned: bool = False
     contradictions: tuple[str, ...] = ()
     differences: tuple[str, ...] = ()
@@ -141,6 +144,10 @@ def look_at(
                 raise
             raise type(exc)("; ".join([str(exc), *contradictions, *differences])) from exc
     face = rectify_face(photo, view, step_mm=_step_mm(plan, axis))
+    response = None if sheet is None else sheet_response(photo, sheet)
+    findings = inspect_picture(
+        photo, plan, axis, view, face, sheet=sheet, pose=pose, response=response
+    )
     return Look(
         photo=photo,
         plan=plan,
@@ -148,9 +155,10 @@ def look_at(
         reference=Kind.SHEET if flush is None else flush.kind,
         view=view,
         face=face,
-        findings=inspect_picture(photo, plan, axis, view, face, sheet=sheet, pose=pose),
+        findings=findings,
         sheet=sheet,
         pose=pose,
+        response=response,
         turned=base_away,
         contradictions=contradictions,
         differences=differences,

@@ -39,9 +39,9 @@ from ringscan.model.setting import (
     left_at,
     second_mode,
 )
-from ringscan.model.verdict import Outcome, Verdict, judge
+from ringscan.model.verdict import MORE_RIPPLE, Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity
-from ringscan.walls import BLUR_PX, as_other_axis, doubts_of, upside_down, walls_of
+from ringscan.walls import as_other_axis, blur_mm_of, doubts_of, upside_down, walls_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,7 +169,7 @@ def measure(look: Look, bands: Bands) -> Scan:
         If the bands hold nothing that could be fitted.
     """
     plan, axis = look.plan, look.axis
-    blur_mm = BLUR_PX / look.view.px_per_mm
+    blur_mm = blur_mm_of(look)
     walls = walls_of(bands, plan, axis, blur_mm)
     fit = fit_jointly(walls, doubts_of(look))
     beyond = PHOTO if look.reference is Kind.SHEET else WITHOUT_SHEET
@@ -225,7 +225,10 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
         story = another_print(walls, over_chance=verdict.over_chance)
     if story is None:
         return verdict
-    return replace(_against(verdict, story.said), suspect=story.suspect)
+    # more ripple would not help where there is another cause
+    reasons = tuple(reason.removesuffix(f": {MORE_RIPPLE}") for reason in verdict.reasons)
+    told = replace(verdict, reasons=reasons, suspect=story.suspect)
+    return _against(told, story.said)
 
 
 def _against(verdict: Verdict, *reasons: str) -> Verdict:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -38,10 +39,23 @@ BLUR_PX = 0.9
 takes more off the crowded ripples near the corner than off those behind them, which without it
 would seem to decay more slowly, by 1 % of the damping ratio. Rendered pictures have 0.6 to 1.1."""
 
+BEHIND_PX = 1.3
+"""Of the further blur on the sheet of a picture that is sharp on the face, which lies nearer: up to
+1.7 on rendered pictures. What the sheet's edges have beyond both, the face has too."""
+
 FLAGGED_TIMES = 2.5
 """Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
 size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
 these had any of it."""
+
+
+def blur_mm_of(look: Look) -> float:
+    """Standard deviation of the picture's blur on the face, by what the sheet's edges show."""
+    blur_px = BLUR_PX
+    if look.response is not None:
+        seen = math.sqrt(max(look.response.blur_px**2 - BEHIND_PX**2, 0.0))
+        blur_px = max(BLUR_PX, seen)
+    return blur_px / look.view.px_per_mm
 
 
 def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Walls:

@@ -21,7 +21,7 @@ from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose
 from ringscan.image.rectify import Face
 from ringscan.image.reference import SheetView
-from ringscan.image.sharpness import EdgeResponse, sheet_response
+from ringscan.image.sharpness import EdgeResponse
 from ringscan.plan import Axis, Plan
 
 RIPPLE_PX = 8.0
@@ -105,11 +105,14 @@ def inspect_picture(
     *,
     sheet: SheetView | None = None,
     pose: Pose | None = None,
+    response: EdgeResponse | None = None,
 ) -> tuple[Finding, ...]:
-    """All findings on a picture; those that need the scan sheet only with sheet and pose."""
+    """All findings on a picture; those that need the scan sheet only with sheet and pose.
+
+    `response` is that of the sheet's edges, where they tell one.
+    """
     ripples = _Ripples.of(plan, axis, view)
     found = [_resolution(ripples)]
-    response = sheet_response(photo, sheet) if sheet is not None else None
     if response is not None:
         found += [_sharpness(ripples, response), _sharpening(response)]
     lamp = find_lamp(photo, sheet, pose, view) if sheet is not None and pose is not None else None

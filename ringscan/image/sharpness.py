@@ -36,6 +36,8 @@ TAPER = 4.0
 """One over the share of the reach, at its end, along which the edge's derivative is faded out."""
 FASTEST_PER_PX = 0.25
 """Ripples next to the corner are crowded: down to a fourth of the spacing at full speed."""
+HALF = 0.5
+"""Contrast at which blur is read, as MTF50 is (common practice)."""
 LEVEL_SHARE = 0.6
 """Farther from the edge than this share of the reach, brightness is level."""
 
@@ -56,6 +58,16 @@ class EdgeResponse:
     def at(self, per_px: float) -> float:
         """Contrast kept at a spatial frequency."""
         return float(np.interp(per_px, self.per_px, self.modulation))
+
+    @property
+    def blur_px(self) -> float:
+        """Standard deviation of the Gaussian that keeps half of the contrast where this does."""
+        below = np.flatnonzero(self.modulation < HALF)
+        if not below.size:
+            return 0.0
+        i = int(below[0])
+        half = np.interp(HALF, self.modulation[[i, i - 1]], self.per_px[[i, i - 1]])
+        return math.sqrt(math.log(1 / HALF) / 2) / (math.pi * float(half))
 
     @property
     def peak(self) -> float:

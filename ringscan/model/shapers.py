@@ -5,7 +5,9 @@ fixed damping setting the times scale with 1 / frequency, so each shaper is solv
 natural frequency of 1 Hz, and stretched.
 
 Sources: Singer & Seering, J. Dyn. Sys. Meas. Control 112(1):76-82 (1990) for ZV, ZVD, ZVDD;
-Singhose, Seering & Singer, J. Mech. Design 116:654-659 (1994) for extra-insensitive (EI) forms.
+Singhose, Seering & Singer, J. Mech. Design 116:654-659 (1994) for the extra-insensitive (EI) form;
+Singhose, Porter, Tuttle & Singer, J. Dyn. Sys. Meas. Control 119(2):320-326 (1997) for its forms of
+two and three humps (both from memory).
 """
 
 from __future__ import annotations

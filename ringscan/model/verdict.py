@@ -30,8 +30,8 @@ not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated 
 was found in a wrong place once passed with 1.8."""
 
 MORE_RIPPLE = (
-    "plan again with a higher acceleration, as far as the machine's manual allows, and put the lamp "
-    "lower at the left or right"
+    "plan again with a higher acceleration, as far as the machine's manual allows, and put the "
+    "lamp lower at the left or right"
 )
 
 WIDEST_INTERVAL = 0.2
@@ -71,7 +71,7 @@ class Verdict:
     own_half, null_half : half widths of the 95 % intervals of the two, Hz or 1
     spacing_half_hz : that of the frequency by spacing, whatever is ramped
     evidence : best gain of the coarse search over the wall
-    chance_threshold : gain that a blank wall reaches with probability CHANCE_LEVEL
+    chance_threshold : gain that a wall of this texture reaches with probability CHANCE_LEVEL
     suspect : the likely cause, where one explains the wall better than the plan does
     """
 
@@ -88,7 +88,7 @@ class Verdict:
 
     @property
     def over_chance(self) -> float:
-        """Evidence as a multiple of what a blank wall reaches."""
+        """Evidence as a multiple of what chance reaches."""
         return self.evidence / self.chance_threshold
 
 
@@ -127,8 +127,8 @@ def judge(
     if not evidence >= threshold:  # nor if there is none
         return verdict(
             Outcome.NO_CALL,
-            f"no ripple stands out of the wall's own texture (evidence {evidence:.0f}, a blank "
-            f"wall reaches {threshold:.0f}): {MORE_RIPPLE}",
+            f"no ripple that follows the ramp stands out of the wall (evidence {evidence:.0f}, "
+            f"chance reaches {threshold:.0f}): {MORE_RIPPLE}",
         )
     if useless := tuple(_useless(fit, frequency, null)):
         return verdict(Outcome.NO_CALL, *useless)
@@ -136,7 +136,7 @@ def judge(
         split = ", and its spacing and its turn of sign do not agree" if apart else ""
         return verdict(
             Outcome.NO_CALL,
-            f"a faint ripple only (evidence {evidence:.0f}, a blank wall reaches "
+            f"a faint ripple only (evidence {evidence:.0f}, chance reaches "
             f"{threshold:.0f}){split}: {MORE_RIPPLE}",
         )
     if apart:
