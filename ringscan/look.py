@@ -14,7 +14,7 @@ from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import Pose, find_pose
-from ringscan.image.quality import SHARPENING, Finding, Grade, inspect_picture
+from ringscan.image.quality import COMPRESSION, SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.image.sharpness import EdgeResponse, sheet_response
@@ -76,8 +76,15 @@ class Look:
     @property
     def edges_doubtful(self) -> bool:
         """Whether something was seen that may put the face's edges elsewhere."""
-        sharpened = any(f.name == SHARPENING and f.grade is not Grade.GOOD for f in self.findings)
-        return bool(self.view.flags) or sharpened
+        return bool(self.view.flags) or self._lacks(SHARPENING)
+
+    @property
+    def blocky(self) -> bool:
+        """Whether the picture was compressed so much that all answers are less sure."""
+        return self._lacks(COMPRESSION)
+
+    def _lacks(self, name: str) -> bool:
+        return any(f.name == name and f.grade is not Grade.GOOD for f in self.findings)
 
     @property
     def flags(self) -> tuple[str, ...]:

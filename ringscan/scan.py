@@ -19,7 +19,7 @@ from ringscan.model.answers import (
     fit_spacing,
     measure_ripple,
 )
-from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Beyond, Interval, intervals
+from ringscan.model.budget import Beyond, Interval, intervals
 from ringscan.model.causes import (
     BEYOND_DOUBT,
     CLEARLY,
@@ -41,7 +41,7 @@ from ringscan.model.setting import (
 )
 from ringscan.model.verdict import MORE_RIPPLE, Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity
-from ringscan.walls import as_other_axis, blur_mm_of, doubts_of, upside_down, walls_of
+from ringscan.walls import as_other_axis, beyond_of, blur_mm_of, doubts_of, upside_down, walls_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,7 +172,7 @@ def measure(look: Look, bands: Bands) -> Scan:
     blur_mm = blur_mm_of(look)
     walls = walls_of(bands, plan, axis, blur_mm)
     fit = fit_jointly(walls, doubts_of(look))
-    beyond = PHOTO if look.reference is Kind.SHEET else WITHOUT_SHEET
+    beyond = beyond_of(look)
     frequency, damping = intervals(fit.estimate, beyond)
     spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ringscan.image.bands import Bands
 from ringscan.look import Kind, Look
+from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Beyond
 from ringscan.model.given import Doubts
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
@@ -43,6 +44,19 @@ BEHIND_PX = 1.3
 """Of the further blur on the sheet of a picture that is sharp on the face, which lies nearer: up to
 1.7 on rendered pictures. What the sheet's edges have beyond both, the face has too."""
 
+BLUR_DOUBT_PX2 = 0.5
+BLUR_DOUBT_SHARE = 0.3
+UNSEEN_BLUR_PX2 = 1.5
+"""Standard uncertainty of the blur's variance: of an ordinary picture's, of what the sheet shows
+beyond it, and where there is no sheet to show any."""
+
+TURN_SHARE = 0.4
+"""Of a layer height: by how much a spiral's turn lies lower than the plan's layer, on average over
+the faces; how a tower was printed the photo does not say."""
+
+BLOCKY_TIMES = 2.5
+"""Factor on what the model leaves out, of pictures that were compressed much."""
+
 FLAGGED_TIMES = 2.5
 """Factor on these where the edges are in doubt: one was not seen, the sheet does not lie flat, the
 size is not the plan's, the picture was sharpened much. None of the pictures that were measured for
@@ -51,11 +65,25 @@ these had any of it."""
 
 def blur_mm_of(look: Look) -> float:
     """Standard deviation of the picture's blur on the face, by what the sheet's edges show."""
-    blur_px = BLUR_PX
-    if look.response is not None:
-        seen = math.sqrt(max(look.response.blur_px**2 - BEHIND_PX**2, 0.0))
-        blur_px = max(BLUR_PX, seen)
-    return blur_px / look.view.px_per_mm
+    return math.sqrt(BLUR_PX**2 + _further_blur_px2(look)) / look.view.px_per_mm
+
+
+def _further_blur_px2(look: Look) -> float:
+    """Variance of the blur beyond an ordinary picture's, px²."""
+    if look.response is None:
+        return 0.0
+    return max(look.response.blur_px**2 - BEHIND_PX**2 - BLUR_PX**2, 0.0)
+
+
+def beyond_of(look: Look) -> Beyond:
+    """What the model leaves out of such a picture."""
+    beyond = PHOTO if look.reference is Kind.SHEET else WITHOUT_SHEET
+    if not look.blocky:
+        return beyond
+    return Beyond(
+        frequency=BLOCKY_TIMES * beyond.frequency,
+        damping_ratio=BLOCKY_TIMES * beyond.damping_ratio,
+    )
 
 
 def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Walls:
@@ -150,10 +178,15 @@ def doubts_of(look: Look) -> Doubts:
     more = FLAGGED_TIMES if look.edges_doubtful else 1.0
     # without a sheet the face's own size is the scale, whatever else is in doubt
     by_size = more if look.reference is Kind.SHEET else 1.0
+    height_mm = more * HEIGHT_UNCERTAINTY_MM[look.reference]
+    blur_px2 = BLUR_DOUBT_PX2 + BLUR_DOUBT_SHARE * _further_blur_px2(look)
+    if look.response is None:
+        blur_px2 = UNSEEN_BLUR_PX2
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=by_size * SCALE_UNCERTAINTY[look.reference],
         skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
-        height_mm=more * HEIGHT_UNCERTAINTY_MM[look.reference],
+        height_mm=math.hypot(height_mm, TURN_SHARE * plan.size.layer_height_mm),
+        blur_mm2=blur_px2 / look.view.px_per_mm**2,
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

@@ -83,6 +83,9 @@ class Wall:
 DOUBTS = {"shift_mm": 0.1, "stretch": 0.003, "height_mm": 0.2, "skew_mm": 0.03}
 """Standard uncertainties of the places handed on, as the pipeline has them."""
 
+BLUR_MM2 = 1e-3
+"""Of the blur's variance: these walls are photographed without any, but who would know?"""
+
 
 def random_wall(rng: np.random.Generator, **fixed: object) -> Wall:
     """Draw a wall from the design range, with ripple from plain to weak."""
@@ -113,7 +116,7 @@ def hz_per_mm(wall: Wall) -> float:
 
 def doubts_of(wall: Wall) -> Doubts:
     """What the fit is told of its inputs' uncertainties."""
-    return Doubts(**DOUBTS, hz_per_mm=hz_per_mm(wall))
+    return Doubts(**DOUBTS, blur_mm2=BLUR_MM2, hz_per_mm=hz_per_mm(wall))
 
 
 def simulate_walls(wall: Wall, seed: int) -> Walls:

@@ -37,6 +37,12 @@ MIN_MEGAPIXELS = 1.0
 MIN_SIDE_PX = 600
 MARKED_BY = "marked by ringscan"
 """Comment in pictures that are results: lines drawn on a face are no ripples."""
+EXAMPLE_STEP = 57.625
+"""Mean step of the luminance quantisation table in ITU-T T.81 (1992), table K.1, which common
+encoders take for their quality 50."""
+COARSEST = 2.3
+"""Multiple of it beyond which blocks of 8 pixels pass for ripples: at a quality of 20 damping
+ratios were off by a factor of up to 1.5, at 15 and 10 of up to 2 (ten rendered pictures)."""
 FILM_DIAGONAL_MM = 43.27
 """Diagonal of 24 × 36 mm film, to which EXIF's 35 mm equivalent refers (from memory)."""
 FOCAL_RANGE_MM = (10.0, 400.0)
@@ -86,6 +92,7 @@ class Photo:
         where an odd side was turned
     focal_px : focal length by EXIF; None when EXIF does not say
     curve : linear light of each code by the file's profile; None for that of sRGB
+    coarseness : mean step of a JPEG's luma, over that of the standard's example; None for others
     """
 
     source: str
@@ -94,6 +101,7 @@ class Photo:
     half_rgb: NDArray[np.uint8] | None
     focal_px: float | None
     curve: NDArray[np.float32] | None = None
+    coarseness: float | None = None
 
     @property
     def width_px(self) -> int:
@@ -202,6 +210,12 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
                 f"the photo itself"
             )
         _check_size(image, path, max_megapixels)
+        coarseness = _coarseness(image)
+        if coarseness is not None and coarseness > COARSEST:
+            raise PhotoError(
+                f"{path}: is compressed so strongly (JPEG steps {coarseness:.1f} times those of "
+                f"quality 50) that its blocks pass for ripples; give the photo as the phone made it"
+            )
         if image.mode in ("I", "F"):
             raise PhotoError(
                 f"{path}: 32-bit grey values have no known scale; save the picture with 8 or 16 "
@@ -226,7 +240,16 @@ def read_photo(path: Path, *, max_megapixels: float = 60) -> Photo:
         half_rgb=None if pixels.half_rgb is None else _upright_view(pixels.half_rgb, orientation),
         focal_px=focal_35mm and focal_35mm / FILM_DIAGONAL_MM * math.hypot(width, height),
         curve=pixels.curve,
+        coarseness=coarseness,
     )
+
+
+def _coarseness(image: Image.Image) -> float | None:
+    """See `Photo`."""
+    tables = getattr(image, "quantization", None)
+    if not tables or 0 not in tables:
+        return None
+    return float(np.mean(tables[0])) / EXAMPLE_STEP
 
 
 def _read_bytes(path: Path) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ class Doubts:
     stretch : of lengths along the face, relative
     skew_mm : of the entry edge's place at the top against that at the base
     height_mm : of heights on the tower
+    blur_mm2 : of the variance of the picture's blur
     hz_per_mm : how fast the commanded frequency rises with height; not a doubt
     """
 
@@ -37,13 +39,14 @@ class Doubts:
     stretch: float
     skew_mm: float
     height_mm: float
+    blur_mm2: float
     hz_per_mm: float
 
     @property
     def sd(self) -> Array:
-        """Standard uncertainties in the order of what `bend` takes, (6,)."""
+        """Standard uncertainties in the order of what `bend` takes, (7,)."""
         bends = [self.shift_mm, self.stretch, self.skew_mm, self.height_mm]
-        return np.array([*bends, *ALONG_SD])
+        return np.array([*bends, *ALONG_SD, self.blur_mm2])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +58,7 @@ class Bent:
     skew_mm : of wall positions at the top against those at the base
     height_mm : of heights
     along_hz, along_damping : natural frequency and damping ratio of the axis along the face
+    blur_mm2 : of the variance of the blur
     """
 
     shift_mm: float
@@ -63,10 +67,11 @@ class Bent:
     height_mm: float
     along_hz: float
     along_damping: float
+    blur_mm2: float
 
 
 def bend(vector: Array, alike_hz: float) -> Bent:
-    """Corrections from numbers that are 0 where nothing is bent, (6,).
+    """Corrections from numbers that are 0 where nothing is bent, (7,).
 
     `alike_hz` is the frequency that the axis along the face is expected near.
     """
@@ -77,6 +82,7 @@ def bend(vector: Array, alike_hz: float) -> Bent:
         height_mm=float(vector[3]),
         along_hz=float(alike_hz * np.exp(vector[4])),
         along_damping=float(min(ALONG_DAMPING * np.exp(vector[5]), 0.5)),
+        blur_mm2=float(vector[6]),
     )
 
 
@@ -113,7 +119,8 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     skew_mm = bent.skew_mm * walls.up[:, None]
     s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm + skew_mm
     impulses = _sooner(walls.impulses, ratio)
-    return draw(s_mm, _ringing(walls, bent), impulses, walls.along, walls.sample_mm)
+    sample_mm = sqrt(max(walls.sample_mm**2 + bent.blur_mm2, 0.0))
+    return draw(s_mm, _ringing(walls, bent), impulses, walls.along, sample_mm)
 
 
 def _sooner(impulses: Impulses, ratio: Array) -> Impulses:

@@ -1,6 +1,6 @@
 """The whole model of a wall about any point: modes, what was given, and bent shading.
 
-Parameters, in this order: what was given and may be bent (6, see `Bent`), the second and third
+Parameters, in this order: what was given and may be bent (7, see `Bent`), the second and third
 power of the shading (2), and for each mode its natural frequency, damping ratio, and the real and
 imaginary part of its strength (4 each). That is c0 as at an edge that was not shifted: a shift by
 itself leaves the waves of the cruising nozzle where they are, or each would turn the other's phase
@@ -25,10 +25,10 @@ from ringscan.model.vibration import pole_turn, trial_pole
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-GIVEN = slice(0, 6)
-SHIFT, STRETCH, SKEW, HEIGHT, ALONG = 0, 1, 2, 3, 4
-SHADING = slice(6, 8)
-FIRST_MODE = 8
+GIVEN = slice(0, 7)
+SHIFT, STRETCH, SKEW, HEIGHT, ALONG, BLUR = 0, 1, 2, 3, 4, 6
+SHADING = slice(7, 9)
+FIRST_MODE = 9
 MODE_SIZE = 4
 """Where the parameters lie; ALONG and the one after it are the axis along the face."""
 
@@ -96,7 +96,7 @@ class WholeModel:
         """The filtered model about a point."""
         drawing = self.drawing(at)
         ripple = np.zeros(drawing.passing_s.shape, complex)
-        moved, rising, higher = (np.zeros(ripple.shape) for _ in range(3))
+        moved, rising, higher, softer = (np.zeros(ripple.shape) for _ in range(4))
         along = [np.zeros(ripple.shape) for _ in ALONG_STEPS]
         poles = []
         around = [self._along(at, i, drawing) for i in range(len(ALONG_STEPS))]
@@ -118,13 +118,15 @@ class WholeModel:
             rise = own * drawing.wave_rise(lam)
             moved += np.real(rise - own * lam * pace)
             rising += rise.real
+            softer += np.real(own * (lam * lam))
             higher += np.real(c * wave * turn * -lam * sooner)
             pulled = c * (wave * turn + slope * (drawing.wave_turn(lam) - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
             poles += [(back * slope).real, -(back * slope).imag]
         stretched = rising * self.walls.s_mm
         skewed = rising * self.walls.up[:, None]
-        changes = [moved, stretched, skewed, higher, *along]
+        softer *= drawing.slowness_s_mm**2 / 2
+        changes = [moved, stretched, skewed, higher, *along, softer]
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)
         square = small * small

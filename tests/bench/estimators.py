@@ -50,7 +50,9 @@ ALONG = 1.2
 CONTRAST = 0.05
 """Largest brightness of the unshaped ripple: small, so that relative brightness is linear."""
 
-NO_DOUBTS = Doubts(shift_mm=1e-6, stretch=1e-6, skew_mm=1e-6, height_mm=1e-6, hz_per_mm=0.6)
+NO_DOUBTS = Doubts(
+    shift_mm=1e-6, stretch=1e-6, skew_mm=1e-6, height_mm=1e-6, blur_mm2=1e-6, hz_per_mm=0.6
+)
 """Places are exact here, and the bound knows that too."""
 
 SAMPLE_RATE_HZ = 1000.0

@@ -134,6 +134,19 @@ def test_heic_without_pi_heif_says_what_to_install(tmp_path, monkeypatch):
         read_photo(fake)
 
 
+def test_a_jpeg_s_coarseness_is_relative_to_the_standard_s_table(scene, tmp_path):
+    """Common encoders scale table K.1 of ITU-T T.81 by 5000 / quality per cent below 50."""
+    path = tmp_path / "a.jpg"
+    for quality, coarseness in ((50, 1.0), (40, 1.25), (25, 2.0)):
+        scene.save(path, quality=quality)
+        assert read_photo(path).coarseness == pytest.approx(coarseness, rel=0.02)
+    scene.save(path, quality=15)
+    with pytest.raises(PhotoError, match="compressed so strongly"):
+        read_photo(path)
+    scene.save(tmp_path / "a.png")
+    assert read_photo(tmp_path / "a.png").coarseness is None
+
+
 def test_source_and_sha256_name_the_file(scene, tmp_path):
     path = saved(scene, tmp_path / "a.png")
     photo = read_photo(path)

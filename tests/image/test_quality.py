@@ -16,7 +16,7 @@ from ringscan.image.pose import find_pose
 from ringscan.image.quality import Grade, inspect_picture
 from ringscan.image.rectify import rectify_face
 from ringscan.image.reference import find_sheet
-from ringscan.image.sharpness import FREQUENCIES, EdgeResponse, edge_response
+from ringscan.image.sharpness import FREQUENCIES, EdgeResponse, edge_response, sheet_response
 
 
 def photo_of(light: NDArray) -> Photo:
@@ -54,9 +54,23 @@ def test_a_gaussian_blur_has_the_response_of_a_gaussian(turn_deg, within, sigma_
     )
     assert response.at(0.187391 / sigma_px * (1 - within)) > 0.5
     assert response.at(0.187391 / sigma_px * (1 + within)) < 0.5
+    assert response.blur_px == pytest.approx(sigma_px, rel=within)
     slow = 0.06 / sigma_px
     want = np.exp(-2 * (np.pi * sigma_px * slow) ** 2)
     assert response.at(slow) == pytest.approx(want, abs=0.02)
+
+
+def test_a_response_that_keeps_all_has_no_blur():
+    kept = EdgeResponse(per_px=FREQUENCIES, modulation=np.ones_like(FREQUENCIES), edges=1)
+    assert kept.blur_px == 0
+
+
+@pytest.mark.parametrize(("coarseness", "grade"), [(0.4, Grade.GOOD), (1.6, Grade.POOR)])
+def test_strong_compression_is_told(good, coarseness, grade):
+    scene, photo, *rest = good
+    found = findings(scene, replace(photo, coarseness=coarseness), *rest)["compression"]
+    assert found.grade is grade
+    assert f"{coarseness:.1f} times those of quality 50" in found.says
 
 
 def test_sharpening_raises_the_peak_of_the_response():
@@ -147,7 +161,10 @@ def good():
 
 def findings(scene, photo, sheet, pose, view):
     face = rectify_face(photo, view)
-    found = inspect_picture(photo, scene.plan, "x", view, face, sheet=sheet, pose=pose)
+    response = sheet_response(photo, sheet)
+    found = inspect_picture(
+        photo, scene.plan, "x", view, face, sheet=sheet, pose=pose, response=response
+    )
     return {finding.name: finding for finding in found}
 
 

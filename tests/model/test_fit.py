@@ -209,7 +209,7 @@ def test_answers_must_agree_and_say_something(
 @pytest.mark.parametrize(
     ("times", "outcome", "said"),
     [
-        (0.9, Outcome.NO_CALL, "no ripple stands out"),
+        (0.9, Outcome.NO_CALL, "no ripple that follows the ramp stands out"),
         (2.0, Outcome.NO_CALL, "a faint ripple only"),
         (4.0, Outcome.CALL, None),
     ],

@@ -56,7 +56,7 @@ def test_samples_that_a_bent_edge_puts_before_the_last_impulse() -> None:
     wall = Wall(frequency_hz=38, family="ZVDD", texture_um=1, commanded_hz=ramp)
     walls = simulate_walls(wall, 5)
     problem = pose_problem(walls)
-    shifted = redraw(walls, bend(np.array([-1.5, 0, 0, 0, 0, 0]), 38.0), doubts_of(wall))
+    shifted = redraw(walls, bend(np.array([-1.5, 0, 0, 0, 0, 0, 0]), 38.0), doubts_of(wall))
     early = shifted.passing_s < shifted.impulses.delay_s[:, None]
     assert (early & problem.valid).sum() > 10
     found = search(replace(problem, drawing=shifted))

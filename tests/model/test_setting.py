@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from walls import DOUBTS, Wall, doubts_of, random_wall, simulate_walls
+from walls import BLUR_MM2, DOUBTS, Wall, doubts_of, random_wall, simulate_walls
 
 from ringscan.errors import PlanError
 from ringscan.model.answers import BandRipple, fit_null, fit_spacing, measure_ripple
@@ -106,7 +106,8 @@ def test_a_best_setting_beyond_the_ramp_is_said() -> None:
 
 
 def read(wall: Wall, seed: int) -> tuple[JointFit, DampingSetting, Outcome]:
-    fit = fit_jointly(simulate_walls(wall, seed), Doubts(**DOUBTS, hz_per_mm=0.0))
+    doubts = Doubts(**DOUBTS, blur_mm2=BLUR_MM2, hz_per_mm=0.0)
+    fit = fit_jointly(simulate_walls(wall, seed), doubts)
     frequency, _ = intervals(fit.estimate)
     spacing = fit_spacing(fit)
     null = fit_null(fit, spacing, Quantity.DAMPING)
