@@ -19,6 +19,7 @@ from ringscan.model.problem import Problem, Walls, pose_problem, refine
 from ringscan.model.search import Search, search
 from ringscan.model.second import second_candidate, stands_out
 from ringscan.model.settle import Mode, settle
+from ringscan.model.speed import SpeedEstimate
 from ringscan.model.vibration import pole_turn, trial_pole
 
 Array = NDArray[np.float64]
@@ -57,6 +58,7 @@ class JointFit:
     rivals : what the search's other maxima came to
     problem : data and filter with the final noise estimate
     second : the axis's second mode, where one stands out
+    speed : of the nozzle, by the wall
     doubts, bent : how well what it was given was known, and how far the fit bent it
     posed, found : the problem before anything was fitted, and its coarse search
     """
@@ -66,6 +68,7 @@ class JointFit:
     rivals: tuple[Rival, ...]
     problem: Problem
     second: Mode | None
+    speed: SpeedEstimate
     doubts: Doubts
     bent: Bent
     posed: Problem
@@ -120,6 +123,7 @@ def _fit(walls: Walls, doubts: Doubts, *, shared: bool) -> JointFit:
         rivals=rivals,
         problem=settled.problem,
         second=second[0] if second else None,
+        speed=settled.speed,
         doubts=doubts,
         bent=settled.bent,
         posed=posed,

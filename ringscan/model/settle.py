@@ -11,6 +11,7 @@ from ringscan.model.estimate import PoleEstimate, sandwich
 from ringscan.model.given import Bent, Doubts, bend
 from ringscan.model.newton import Tangent, gauss_newton
 from ringscan.model.problem import Problem, Walls
+from ringscan.model.speed import SpeedEstimate, fit_speed
 from ringscan.model.vibration import trial_pole
 from ringscan.model.whole import (
     ALONG,
@@ -68,6 +69,7 @@ class Settled:
     problem : redrawn with what the fit bent; all but the first mode's ripple taken out of it
     bent : what the fit bent
     misfit : sum of squares that is left
+    speed : of the nozzle, by the wall
     """
 
     at: Array
@@ -75,6 +77,7 @@ class Settled:
     problem: Problem
     bent: Bent
     misfit: float
+    speed: SpeedEstimate
 
 
 def settle(
@@ -131,11 +134,10 @@ def _cost(model: WholeModel, view: Tangent) -> float:
 
 def _finish(model: WholeModel, view: Tangent) -> Settled:
     at, problem = view.at, model.problem
+    known = model.precision(at.size)
     found = []
     for i in modes(at):
-        covariance, freedom, _ = sandwich(
-            view.jacobian, view.left, model.precision(at.size), lead=i
-        )
+        covariance, freedom, over = sandwich(view.jacobian, view.left, known, lead=i)
         estimate = PoleEstimate(
             frequency_hz=float(at[i]),
             damping_ratio=float(at[i + 1]),
@@ -158,6 +160,7 @@ def _finish(model: WholeModel, view: Tangent) -> Settled:
         ),
         bent=bend(at[GIVEN], model.alike_hz),
         misfit=float((view.left**2).sum()),
+        speed=fit_speed(view, model.speed_change(at), known, over),
     )
 
 

@@ -141,6 +141,12 @@ def judge(
         )
     if apart:
         return verdict(Outcome.DISAGREEMENT, apart)
+    if not fit.speed.as_planned and (ratio := fit.speed.ratio) is not None:
+        return verdict(
+            Outcome.DISAGREEMENT,
+            f"the ripples fit a speed of {ratio.low:.0%} to {ratio.high:.0%} of the planned one: "
+            f"look for a minimum layer time, a flow limit, a speed cap or a speed override",
+        )
     return verdict(Outcome.CALL)
 
 

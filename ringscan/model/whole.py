@@ -9,7 +9,7 @@ and the fit would creep.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
@@ -34,6 +34,9 @@ MODE_SIZE = 4
 
 SHADING_SD = (0.5, 0.5)
 """Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
+
+SPEED_STEP = 0.001
+"""Step for the numerical derivative over the logarithm of the speed."""
 
 STEEPEST_SHADED = 1.0
 """Steeper ripples are in full shadow or in full light whatever the powers say."""
@@ -141,6 +144,18 @@ class WholeModel:
         for i, column in enumerate(columns):
             jacobian[i] = whitener(column)
         return Tangent(at=at, jacobian=jacobian, left=self.problem.data - whitener(shaded))
+
+    def speed_change(self, at: Array) -> Array:
+        """Derivative of the filtered model over the logarithm of the speed on the face, (b, n)."""
+
+        def shaded(by: float) -> Array:
+            motion = self.walls.motion
+            moved = replace(motion, speed_mm_s=motion.speed_mm_s * float(np.exp(by)))
+            model = replace(self, walls=replace(self.walls, motion=moved))
+            return shade(model.ripple(at, model.drawing(at)).real, at[SHADING])[0]
+
+        # central: what the other parameters cannot mimic is a small part of it
+        return self.problem.whitener((shaded(SPEED_STEP) - shaded(-SPEED_STEP)) / (2 * SPEED_STEP))
 
     def _along(self, at: Array, which: int, drawing: Drawing) -> tuple[Array, Array]:
         """Derivatives of passing time and logarithm of slowness over the axis along the face."""

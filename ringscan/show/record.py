@@ -49,6 +49,7 @@ def to_record(scan: Scan) -> dict[str, Any]:
         else None,
         "spacing_damping_ratio": scan.spacing.damping_ratio if known else None,
         "largest_difference": scan.verdict.limit if known else None,
+        **_speed(scan, known=known),
         "quiet_height_mm": scan.quiet_height_mm if called else None,
         "damping_setting": _damping_setting(scan) if called else None,
         "second_mode": _second_mode(scan) if called else None,
@@ -99,6 +100,14 @@ def _null(scan: Scan, *, known: bool) -> dict[str, Any]:
         "null_frequency_interval_hz": ends if known and not by_damping else None,
         "null_damping_ratio": null.value if known and by_damping else None,
         "null_damping_ratio_interval": ends if known and by_damping else None,
+    }
+
+
+def _speed(scan: Scan, *, known: bool) -> dict[str, Any]:
+    ratio = scan.fit.speed.ratio if known else None
+    return {
+        "speed_ratio": None if ratio is None else ratio.value,
+        "speed_ratio_interval": None if ratio is None else _ends(ratio),
     }
 
 

@@ -85,6 +85,9 @@ def _two_answers(scan: Scan) -> Iterator[str]:
     else:
         said = "both together disagree"
     yield line("apart by", apart, f"{verdict.limit:.{digits}f}{unit} would pass: {said}")
+    if (speed := scan.fit.speed.ratio) is not None:
+        ends = f"95 %: {100 * speed.low:.1f} to {100 * speed.high:.1f} % of the planned one"
+        yield f"speed              {100 * speed.value:6.1f} %    {ends}"
 
 
 def _damping_setting(best: DampingSetting) -> Iterator[str]:

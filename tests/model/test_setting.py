@@ -75,7 +75,9 @@ def settled(estimates: list[PoleEstimate], misfit: float) -> Settled:
     """A fit of which nothing but its modes and its misfit is looked at."""
     modes = tuple(Mode(estimate=estimate, strength=1 + 0j) for estimate in estimates)
     nothing: Any = None
-    return Settled(at=np.zeros(0), modes=modes, problem=nothing, bent=nothing, misfit=misfit)
+    return Settled(
+        at=np.zeros(0), modes=modes, problem=nothing, bent=nothing, misfit=misfit, speed=nothing
+    )
 
 
 def test_a_second_mode_is_told_where_no_shaper_fits_the_first() -> None:

@@ -1,0 +1,105 @@
+"""The nozzle's speed by the wall: on walls that are simulated in time, at speeds of their own."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from walls import Wall, doubts_of, random_wall, simulate_walls
+
+from ringscan.model.answers import fit_null, fit_spacing
+from ringscan.model.budget import intervals
+from ringscan.model.fit import JointFit, fit_jointly
+from ringscan.model.newton import Tangent
+from ringscan.model.speed import SpeedEstimate, fit_speed
+from ringscan.model.verdict import Outcome, judge
+from ringscan.plan import Quantity
+
+CLEAN = {"texture_um": 1.0, "belt_um": 1.0}
+
+
+def fitted(wall: Wall, seed: int, *, told: float = 1.0) -> JointFit:
+    """Fit a wall whose plan says `told` times the speed that it was printed with."""
+    walls = simulate_walls(wall, seed)
+    motion = replace(walls.motion, speed_mm_s=told * walls.motion.speed_mm_s)
+    return fit_jointly(replace(walls, motion=motion), doubts_of(wall))
+
+
+def test_the_interval_holds_the_planned_speed_where_it_was_kept() -> None:
+    """Of 40 walls nineteen twentieths should be inside; fewer than 34 would be one in 1e-2."""
+    rng = np.random.default_rng(5)
+    inside = 0
+    for seed in range(40):
+        speed = fitted(random_wall(rng, **CLEAN), seed).speed
+        inside += speed.ratio is None or speed.ratio.low <= 1 <= speed.ratio.high
+        assert speed.as_planned
+    assert inside >= 34
+
+
+@pytest.mark.parametrize("told", [1.03, 0.97])
+def test_a_small_change_of_speed_is_measured(told: float) -> None:
+    """One step of Gauss-Newton: what is second order in 3 % is left."""
+    rng = np.random.default_rng(11)
+    off = []
+    for seed in range(12):
+        ratio = fitted(random_wall(rng, **CLEAN), seed, told=told).speed.ratio
+        if ratio is not None and ratio.high / ratio.low < 1.03:
+            off.append(ratio.value * told - 1)
+    assert len(off) >= 5
+    assert float(np.sqrt(np.mean(np.square(off)))) < 0.01
+
+
+def test_a_print_that_was_slower_is_a_disagreement() -> None:
+    """Where the two answers agree within their errors, the speed tells it all the same."""
+    wall = Wall(frequency_hz=38, damping_ratio=0.06, texture_um=1.0)
+    for told, outcome in ((1.0, Outcome.CALL), (1.08, Outcome.DISAGREEMENT)):
+        fit = fitted(wall, 3, told=told)
+        spacing = fit_spacing(fit)
+        null = fit_null(fit, spacing, Quantity.FREQUENCY)
+        # a turn of sign that says little agrees with all
+        null = replace(null, standard_error=10.0)
+        frequency, _ = intervals(fit.estimate)
+        frequency = replace(frequency, low=frequency.value - 1, high=frequency.value + 1)
+        null = replace(null, value=spacing.frequency_hz, standard_error=1.0)
+        verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
+        assert verdict.outcome is outcome, verdict.reasons
+    assert "of the planned one" in verdict.reasons[0]
+
+
+def test_where_the_speed_is_never_reached_the_wall_says_nothing_of_it() -> None:
+    """At 500 mm/s² a face of 60 mm allows sqrt(500 × 60) = 173 mm/s at most."""
+    wall = Wall(acceleration_mm_s2=500.0, speed_mm_s=400.0, corner_speed_mm_s=0.0)
+    speed = fitted(wall, 1).speed
+    assert speed.standard_error == np.inf
+    assert speed.ratio is None
+    assert speed.as_planned
+
+
+def test_one_step_solves_a_linear_model() -> None:
+    """Against numpy.linalg.lstsq of all parameters at once."""
+    rng = np.random.default_rng(2)
+    J, change = rng.standard_normal((3, 20, 50)), rng.standard_normal((20, 50))
+    truth = np.array([0.2, -0.1, 0.4])
+    data = np.tensordot(truth, J, 1) + 0.07 * change + 0.01 * rng.standard_normal((20, 50))
+    columns = np.concatenate([J, change[None]]).reshape(4, -1).T
+    solved, *_ = np.linalg.lstsq(columns, data.ravel(), rcond=None)
+    view = Tangent(at=np.zeros(3), jacobian=J, left=data)
+    found = fit_speed(view, change, np.zeros(3), 1.0)
+    assert found.log_ratio == pytest.approx(solved[3], rel=1e-9)
+    # white noise: the sandwich is the plain covariance, but for the chance of 20 clusters
+    alone = (
+        change.ravel()
+        - J.reshape(3, -1).T @ np.linalg.lstsq(J.reshape(3, -1).T, change.ravel(), rcond=None)[0]
+    )
+    view = Tangent(at=np.zeros(3), jacobian=J, left=data - (columns @ solved).reshape(data.shape))
+    plain = 0.01 / float(np.sqrt(alone @ alone))
+    assert fit_speed(view, change, np.zeros(3), 1.0).standard_error == pytest.approx(plain, rel=0.4)
+
+
+def test_far_off_is_not_as_planned() -> None:
+    near, far = (
+        SpeedEstimate(log_ratio=off, standard_error=0.004, freedom=200.0) for off in (0.01, -0.04)
+    )
+    assert near.as_planned
+    assert not far.as_planned
+    assert far.ratio is not None
+    assert far.ratio.high < 1
