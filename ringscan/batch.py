@@ -14,6 +14,7 @@ from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from functools import cache
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
@@ -68,6 +69,7 @@ class Job:
         """
         deciding = [
             version("ringscan"),
+            code_sha256(Path(__file__).parent),
             self.record_version,
             self.plan and self.plan.digest,
             self.axis,
@@ -219,6 +221,18 @@ def fingerprint(path: Path) -> str | None:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except (OSError, ValueError):  # a ValueError for names that no file can have
         return None
+
+
+@cache
+def code_sha256(package: Path) -> str:
+    """SHA-256 of a package's own sources: its version stays the same while they change."""
+    whole = hashlib.sha256()
+    for path in sorted(package.rglob("*.py"), key=lambda path: path.relative_to(package).parts):
+        name = path.relative_to(package).as_posix()
+        # of fixed length each, so that nothing can pass from one file to the next
+        for part in (name.encode(), path.read_bytes()):
+            whole.update(hashlib.sha256(part).digest())
+    return whole.hexdigest()
 
 
 def _state(path: Path) -> tuple[int, int] | None:

@@ -15,7 +15,7 @@ from readings import record
 from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
-from ringscan.batch import Entry, Job, fingerprint, recorded, scan_batch
+from ringscan.batch import Entry, Job, code_sha256, fingerprint, recorded, scan_batch
 from ringscan.errors import PhotoError
 from ringscan.image.beside import PictureSide
 from ringscan.image.flush import CARD_MM, Flush
@@ -195,6 +195,34 @@ def test_another_version_of_the_program_measures_again(scanner, photos, tmp_path
         monkeypatch.setattr("ringscan.batch.version", lambda _: "99.0")
         entries(photos[:1], journal=journal)
     assert len(scanner.seen) == 2
+
+
+def test_other_code_of_the_same_version_measures_again(scanner, photos, tmp_path, monkeypatch):
+    with Journal(tmp_path / "j") as journal:
+        entries(photos[:1], journal=journal)
+        monkeypatch.setattr("ringscan.batch.code_sha256", lambda package: f"of {package.name}")
+        assert not entries(photos[:1], journal=journal)["0.jpg"].known
+        assert entries(photos[:1], journal=journal)["0.jpg"].known
+
+
+def test_code_is_told_apart_by_names_and_contents_of_its_sources(tmp_path):
+    found = []
+    for number, sources in enumerate(
+        [
+            {"a.py": "x", "b/c.py": "y"},
+            {"b/c.py": "y", "a.py": "x", "a.cpython-311.pyc": "z"},  # the same
+            {"a.py": "x", "b/c.py": "z"},
+            {"a.py": "x", "c.py": "y"},
+            {"a.py": "xb/c.pyy"},
+        ]
+    ):
+        package = tmp_path / str(number)
+        for name, text in sources.items():
+            (package / name).parent.mkdir(parents=True, exist_ok=True)
+            (package / name).write_text(text)
+        found.append(code_sha256(package))
+    assert found[0] == found[1]
+    assert len(set(found)) == 4
 
 
 def test_a_copy_whose_measuring_failed_by_accident_spoils_nothing(photos, tmp_path, monkeypatch):
