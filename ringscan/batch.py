@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import traceback
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
@@ -20,7 +19,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ringscan.errors import RingscanError
+from ringscan.errors import RingscanError, own_fault
 from ringscan.readings import Failed, Reading, reading_of
 from ringscan.workers import WorkerDied, each_result, usable_cores
 
@@ -266,16 +265,12 @@ def _known(journal: Journal, job: Job, photo: Path) -> Entry | None:
 
 
 def _failure(photo: Path, exc: BaseException, *, sha256: str | None) -> Entry:
-    text = str(exc).removeprefix(f"{photo}: ").removeprefix(f"{photo.name}: ")
-    text = " ".join(text.split())
     if isinstance(exc, RingscanError):
         status, lasting = exc.exit_status, not isinstance(exc.__cause__, ImportError | MemoryError)
-        reason = text
+        text = str(exc).removeprefix(f"{photo}: ").removeprefix(f"{photo.name}: ")
+        reason = " ".join(text.split())
     else:
-        status, lasting = RingscanError.exit_status, False
-        place = traceback.extract_tb(exc.__traceback__)[-1:]
-        where = "".join(f" in {Path(frame.filename).name}:{frame.lineno}" for frame in place)
-        reason = f"an error of the program's own: {type(exc).__name__}{where}: {text}"
+        status, lasting, reason = RingscanError.exit_status, False, own_fault(exc)
     return Entry(
         photo=str(photo),
         sha256=sha256,

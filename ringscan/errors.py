@@ -11,12 +11,23 @@
 Status 0 is a result, also when that result is "no call"; 2 is a wrong command line.
 """
 
+import os
+import traceback
+
 
 def why(exc: Exception) -> str:
     """Why a file cannot be read or written, in words that are not Python's."""
     if isinstance(exc, UnicodeDecodeError):
         return "it is not UTF-8 text"
     return getattr(exc, "strerror", None) or " ".join(str(exc).split()) or type(exc).__name__
+
+
+def own_fault(exc: BaseException) -> str:
+    """What to say of an error that nobody raised on purpose, in one line, with its place."""
+    place = traceback.extract_tb(exc.__traceback__)[-1:]
+    where = "".join(f" in {os.path.basename(frame.filename)}:{frame.lineno}" for frame in place)
+    text = " ".join(str(exc).split())
+    return f"an error of the program's own: {type(exc).__name__}{where}" + (text and f": {text}")
 
 
 class RingscanError(Exception):

@@ -3,8 +3,10 @@
 Where only the output matters, the scan is one that was made before.
 """
 
+import io
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -15,6 +17,7 @@ from commands import OUTPUT, PHOTO
 from PIL import Image
 from ringing import scanned
 
+import ringscan.scan
 from ringscan.cli import main
 
 
@@ -249,6 +252,10 @@ def mixed(tmp_path, monkeypatch) -> Path:
     def scan_photo(path: Path, **_: object):
         if path.name == "b.jpg":
             raise PhotoError(f"{path}: the picture is damaged")
+        if path.name.startswith("bug"):
+            raise ZeroDivisionError("division by zero")
+        if path.name.startswith("interrupt"):
+            raise KeyboardInterrupt
         return replace(scanned(), photo=path.name)
 
     monkeypatch.setattr("ringscan.scan.scan_photo", scan_photo)
@@ -260,6 +267,109 @@ def test_a_bad_photo_among_several_does_not_stop_the_others(run, mixed):
     assert done.status == PHOTO
     assert done.err == f"ringscan: {mixed / 'b.jpg'}: the picture is damaged\n"
     assert [record["photo"] for record in json.loads(done.out)] == ["a.jpg", "c.JPG"]
+
+
+def test_a_fault_of_the_program_does_not_stop_the_others(run, mixed):
+    (mixed / "bug.jpg").touch()
+    done = run("scan", mixed / "a.jpg", mixed / "bug.jpg", mixed / "c.JPG", "--json")
+    assert done.status == 1
+    assert [record["photo"] for record in json.loads(done.out)] == ["a.jpg", "c.JPG"]
+    says = f"{mixed / 'bug.jpg'}: an error of the program's own: ZeroDivisionError in test_cli.py:"
+    assert done.err.startswith(f"ringscan: {says}")
+    assert done.err.count("\n") == 1
+    # the same of one photo alone
+    alone = run("scan", mixed / "bug.jpg", "--json")
+    assert alone.status == 1
+    assert alone.error().startswith(says)
+
+
+def test_looking_goes_on_after_a_fault_of_the_program(run, good, monkeypatch):
+    from ringscan.look import look_at
+
+    def broken(path: Path, **given):
+        if path.name == "bug.jpg":
+            raise ValueError
+        return look_at(path, **given)
+
+    monkeypatch.setattr("ringscan.look.look_at", broken)
+    done = run("look", "bug.jpg", good)
+    assert done.status == 1
+    says = r"ringscan: bug.jpg: an error of the program's own: ValueError in test_cli.py:\d+\n"
+    assert re.fullmatch(says, done.err)
+    assert "fit to be scanned" in done.out
+
+
+@pytest.mark.parametrize("names", [["b.jpg", "bug.jpg"], ["bug.jpg", "b.jpg"]])
+def test_the_status_is_that_of_the_last_bad_photo(run, mixed, names):
+    done = run("scan", mixed / "none*.jpg", *(mixed / name for name in names))
+    assert done.status == (1 if names[-1] == "bug.jpg" else PHOTO)
+    assert [Path(line.split(": ")[1]).name for line in done.err.splitlines()] == [
+        "none*.jpg",
+        *names,
+    ]
+
+
+def test_an_interruption_loses_nothing_that_was_measured(run, mixed):
+    done = run("scan", mixed / "a.jpg", mixed / "interrupt.jpg", mixed / "c.JPG", "--json")
+    assert done.status == 130
+    assert [record["photo"] for record in json.loads(done.out)] == ["a.jpg"]
+
+
+def test_records_are_written_as_they_come(run, mixed, monkeypatch):
+    """So that even a power failure loses none."""
+    at_hand = []
+    scan_photo = ringscan.scan.scan_photo
+
+    def watched(path: Path, **given):
+        at_hand.append(sys.stdout.flushed)
+        return scan_photo(path, **given)
+
+    class Kept(io.StringIO):
+        flushed = ""
+
+        def flush(self) -> None:
+            self.flushed = self.getvalue()
+
+    monkeypatch.setattr("ringscan.scan.scan_photo", watched)
+    monkeypatch.setattr(sys, "stdout", Kept())
+    run("scan", mixed / "a.jpg", mixed / "c.JPG", "--json")
+    assert at_hand[0] == ""
+    assert json.loads(at_hand[1] + "]")[0]["photo"] == "a.jpg"
+
+
+@pytest.mark.parametrize("command", ["look", "scan", "batch"])
+def test_all_that_gives_no_picture_is_told_in_order(run, tmp_path, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    Path("empty").mkdir()
+    done = run(command, "*.tif", "empty", "*.png")
+    assert (done.status, done.out) == (PHOTO, "")
+    assert done.err.splitlines() == [
+        "ringscan: *.tif: no picture matches",
+        "ringscan: empty: is a folder without pictures; give picture files",
+        "ringscan: *.png: no picture matches",
+    ]
+
+
+@pytest.mark.parametrize("command", ["scan", "batch"])
+def test_with_standard_error_closed_messages_go_nowhere(run, mixed, tmp_path, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "stderr", None)
+    done = run(command, "none*.jpg", "b.jpg", "--json")
+    assert (done.status, done.err) == (PHOTO, "")
+    json.loads(done.out)
+
+
+def test_questions_do_not_go_to_standard_output(monkeypatch, capsys):
+    from ringscan.cli.asking import Questions
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys, "stdin", Terminal("many\n-1\n3\n"))
+    monkeypatch.setattr(sys, "stderr", None)
+    assert Questions().number("--n", None, "How many") == 3
+    assert capsys.readouterr().out == ""
 
 
 def test_one_good_photo_of_two_is_still_a_list(run, mixed):

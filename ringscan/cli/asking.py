@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from ringscan.cli.complain import say
 from ringscan.errors import PlanError, why
 
 if TYPE_CHECKING:
@@ -81,9 +82,7 @@ class Questions:
 def _ask(question: str, default: str | None) -> str:
     """Ask on stderr until there is an answer: stdout is for results."""
     while True:
-        print(
-            question + (f" [{default}]" if default else ""), end=": ", file=sys.stderr, flush=True
-        )
+        say(question + (f" [{default}]" if default else ""), end=": ")
         if not (line := sys.stdin.readline()):
             raise typer.Abort
         if answer := line.strip() or default:
@@ -97,9 +96,9 @@ def _ask_until(question: str, default: str | None, check: Callable[[str], object
         try:
             check(answer)
         except typer.BadParameter as exc:
-            print(exc.message, file=sys.stderr)
+            say(exc.message)
         except PlanError as exc:
-            print(exc, file=sys.stderr)
+            say(exc)
         else:
             return answer
 

@@ -13,11 +13,12 @@ INTERRUPTED = 130
 """Exit status of a command that was interrupted, by the shells' convention (128 + SIGINT)."""
 
 
-def say(text: str) -> None:
+def say(text: object, *, end: str = "\n") -> None:
     """Print what is not the result: what was written, what comes next."""
-    print(text, file=sys.stderr)
+    if sys.stderr is not None:  # where it is closed, print would take standard output instead
+        print(text, end=end, file=sys.stderr, flush=True)
 
 
 def complain(text: object) -> None:
     """Print one line."""
-    print(f"ringscan: {one_line(text)}", file=sys.stderr)
+    say(f"ringscan: {one_line(text)}")

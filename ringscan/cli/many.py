@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ringscan.cli.complain import INTERRUPTED, complain
+from ringscan.cli.complain import INTERRUPTED, complain, say
+from ringscan.cli.each import pictures_of
 from ringscan.cli.measure import said_of
 from ringscan.cli.options import (
     CheckLine,
@@ -66,15 +67,10 @@ def batch(
     from ringscan.batch import Job, not_found, recorded, scan_batch
     from ringscan.journal import Journal
     from ringscan.machines import summarise
-    from ringscan.pictures import find_pictures
     from ringscan.show.ranked import batch_json, print_batch, to_csv, to_rows
     from ringscan.show.record import RECORD_VERSION, to_record
 
-    pictures, missing = find_pictures(photos)
-    if not pictures:
-        for _, error in missing[:-1]:
-            complain(error)
-        raise missing[-1][1]
+    pictures, missing = pictures_of(photos)
     pictures = list(dict.fromkeys(pictures))
     total = len(pictures)
     flush = parse_flush(reference, corners, base, card_side)
@@ -137,7 +133,7 @@ def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Fai
 
         def print_line(photo: Reading | Failed, known: bool) -> None:
             line = f"{next(numbers)} of {total}: {summary_line(photo)}"
-            print(line + (" (known)" if known else ""), file=sys.stderr, flush=True)
+            say(line + (" (known)" if known else ""))
 
         yield print_line
         return

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ringscan.cli.complain import NOT_FIT, complain
+from ringscan.cli.complain import NOT_FIT
+from ringscan.cli.each import do_each, pictures_of
 from ringscan.cli.options import (
     AxisName,
     CheckLine,
@@ -26,11 +25,10 @@ from ringscan.cli.options import (
     require_suffix,
 )
 from ringscan.cli.reference import BaseAt, CardAt, Corners, Reference, parse_flush
-from ringscan.errors import RingscanError
-from ringscan.pictures import find_pictures
 
 if TYPE_CHECKING:
-    from ringscan.look import Flush
+    from ringscan.look import Flush, Look
+    from ringscan.scan import Scan
 
 
 class PaperName(StrEnum):
@@ -89,20 +87,25 @@ def look(
     from ringscan.show.findings import look_record, print_look
     from ringscan.show.terminal import ResultConsole
 
-    pictures, missing = _pictures(photos)
+    pictures, missing = pictures_of(photos)
     flush = parse_flush(reference, corners, base, card_side)
     given = said_of(pictures, plan, axis, flush, check_line, max_megapixels)
     console = ResultConsole()
     fit = []
 
-    def one(photo: Path) -> dict[str, Any]:
+    def one(photo: Path) -> Look:
         found = look_at(photo, **given)
         fit.append(found.is_fit)
-        if not json_out:
-            print_look(found, console)
-        return look_record(found)
+        return found
 
-    _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
+    do_each(
+        pictures,
+        one,
+        show=lambda found: print_look(found, console),
+        to_record=look_record if json_out else None,
+        one_alone=pictures == photos,
+        missing=missing,
+    )
     if not all(fit):
         raise SystemExit(NOT_FIT)
 
@@ -143,7 +146,7 @@ def scan(
     from ringscan.show.table import print_scan
     from ringscan.show.terminal import ResultConsole
 
-    pictures, missing = _pictures(photos)
+    pictures, missing = pictures_of(photos)
     if marked is not None and len(pictures) > 1:
         raise typer.BadParameter("--marked goes with a single photo")
     require_suffix(marked, ".png", ".jpg", ".jpeg", flag="--marked")
@@ -154,18 +157,23 @@ def scan(
 
     results = []
 
-    def one(photo: Path) -> dict[str, Any]:
+    def one(photo: Path) -> Scan:
         result = scan_photo(photo, **given)
         if marked is not None:
             results.append(result)
         if setting is not None:
             result = result.with_setting(setting)
-        if not json_out:
-            print_scan(result, console, rows=rows)
-        return to_record(result)
+        return result
 
     try:
-        _each(pictures, one, json_out=json_out, one_alone=pictures == photos, missing=missing)
+        do_each(
+            pictures,
+            one,
+            show=lambda result: print_scan(result, console, rows=rows),
+            to_record=to_record if json_out else None,
+            one_alone=pictures == photos,
+            missing=missing,
+        )
     finally:
         # last of all: the result is out, whatever becomes of the picture; and it is drawn even
         # where nobody reads the result to its end, or something else that was given is wrong
@@ -199,48 +207,3 @@ def said_of(
         "check_line_mm": check_line_mm,
         "max_megapixels": max_megapixels,
     }
-
-
-def _each(
-    pictures: list[Path],
-    one: Callable[[Path], dict[str, Any]],
-    *,
-    json_out: bool,
-    one_alone: bool,
-    missing: list[RingscanError],
-) -> None:
-    """Do one photo after the other; a bad one does not stop the rest.
-
-    `one_alone` says that one file was given by its name: its record then is no list.
-    """
-    from ringscan.show.record import to_json
-
-    one_alone = one_alone and len(pictures) == 1
-    records = []
-    failed = missing[-1] if missing else None
-    for photo in pictures:
-        try:
-            records.append(one(photo))
-        except RingscanError as exc:
-            if one_alone:
-                raise
-            failed = exc
-            complain(exc)
-            continue
-        if len(pictures) > 1 and not json_out:
-            print()
-    if json_out:
-        sys.stdout.write(to_json(records[0] if one_alone else records))
-    if failed is not None:
-        raise SystemExit(failed.exit_status)
-
-
-def _pictures(given: list[Path]) -> tuple[list[Path], list[RingscanError]]:
-    """Files as they are given, and the pictures of folders and patterns; what gave none."""
-    pictures, missing = find_pictures(given)
-    errors: list[RingscanError] = [error for _, error in missing]
-    if not pictures and errors:
-        raise errors[0]
-    for error in errors:
-        complain(error)
-    return pictures, errors

@@ -19,7 +19,7 @@ from ringscan.model.budget import Interval
 from ringscan.model.verdict import Outcome
 from ringscan.readings import Failed, Reading
 from ringscan.show.plain import one_line
-from ringscan.show.record import to_json
+from ringscan.show.record import each_to_json, to_json
 
 BATCH_VERSION = 1
 COLOUR = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
@@ -199,8 +199,7 @@ def _plain(answer: Answer) -> dict[str, Any]:
 def batch_json(batch: Batch, records: Iterable[dict[str, Any]]) -> Iterator[str]:
     """JSON of a batch in pieces: the photos' records come and go one by one."""
     yield '{\n"photos": ['
-    for number, record in enumerate(records):
-        yield (",\n" if number else "\n") + to_json(record).rstrip()
+    yield from each_to_json(records)
     yield "\n]"
     for name, content in to_dict(batch).items():
         yield f',\n"{name}": {to_json(content).rstrip()}'

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable, Iterator
 from importlib.metadata import version
 from typing import Any
 
@@ -153,8 +154,14 @@ def _second_mode(scan: Scan) -> dict[str, Any] | None:
 
 
 def to_json(content: dict[str, Any] | list[dict[str, Any]]) -> str:
-    """JSON of one record, or of the list of several; plain ASCII, for terminals of any encoding."""
+    """JSON of one record, or of a list of them; plain ASCII, for terminals of any encoding."""
     return json.dumps(content, indent=2, allow_nan=False) + "\n"
+
+
+def each_to_json(records: Iterable[dict[str, Any]]) -> Iterator[str]:
+    """What stands between the brackets of a list, in pieces: the records come and go one by one."""
+    for number, record in enumerate(records):
+        yield (",\n" if number else "\n") + to_json(record).rstrip()
 
 
 def _ends(interval: Interval) -> list[float]:
