@@ -372,6 +372,13 @@ def test_questions_do_not_go_to_standard_output(monkeypatch, capsys):
     assert capsys.readouterr().out == ""
 
 
+def test_with_standard_input_closed_nothing_is_asked(run, monkeypatch):
+    monkeypatch.setattr(sys, "stdin", None)
+    done = run("plan", "heron.toml")
+    assert done.status == 2
+    assert "or run in a terminal" in done.error()
+
+
 def test_one_good_photo_of_two_is_still_a_list(run, mixed):
     done = run("scan", mixed / "a.jpg", mixed / "b.jpg", "--json")
     assert [record["photo"] for record in json.loads(done.out)] == ["a.jpg"]

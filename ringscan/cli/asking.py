@@ -21,7 +21,7 @@ class Questions:
     """Values from flags, else asked in a terminal; without a terminal all are named at once."""
 
     def __init__(self) -> None:
-        self._asks = sys.stdin.isatty()
+        self._asks = sys.stdin is not None and sys.stdin.isatty()
         self._missing: list[str] = []
 
     def text(
