@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ringscan.batch import Entry
     from ringscan.errors import RingscanError
     from ringscan.image.beside import PictureSide
-    from ringscan.image.flush import CARD_MM, Flush
+    from ringscan.image.inplane import CARD_MM, Flush
     from ringscan.library import (
         as_dict,
         as_rows,
@@ -64,10 +64,10 @@ _HOMES = {
     "Answer": "machines",
     "PictureSide": "image.beside",
     "Batch": "machines",
-    "CARD_MM": "image.flush",
+    "CARD_MM": "image.inplane",
     "Entry": "batch",
     "Failed": "readings",
-    "Flush": "image.flush",
+    "Flush": "image.inplane",
     "Interval": "model.budget",
     "Outcome": "model.verdict",
     "Plan": "plan",

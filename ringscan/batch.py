@@ -42,7 +42,7 @@ class Job:
     record_version : of its form
     plan, axis, flush, check_line_mm, max_megapixels : as for `scan_photo`
 
-    Raises ValueError for an axis or a check line that no photo could be measured with.
+    Raises TypeError or ValueError for what no photo could be measured with.
     """
 
     to_record: Callable[[Scan], dict[str, Any]]
@@ -55,11 +55,9 @@ class Job:
 
     def __post_init__(self) -> None:
         """Refuse what no photo could be measured with, before the first one."""
-        from ringscan.layout import require_check_line
-        from ringscan.plan import require_axis
+        from ringscan.look import require_settings
 
-        require_axis(self.axis)
-        require_check_line(self.check_line_mm)
+        require_settings(axis=self.axis, flush=self.flush, check_line_mm=self.check_line_mm)
 
     @property
     def identity(self) -> str:
@@ -161,11 +159,8 @@ def scan_batch(
     ValueError
         If the job gives a face's corners, and there are several photos, or jobs is below 1.
     """
+    require_doable(photos, job, jobs)
     photos = list(dict.fromkeys(photos))
-    if jobs is not None and jobs < 1:
-        raise ValueError(f"jobs = {jobs} must be 1 or more")
-    if job.flush is not None and job.flush.corners_px is not None and len(photos) > 1:
-        raise ValueError(f"flush.corners_px are those of one photo, not of {len(photos)}")
     to_do = []
     for photo in photos:
         known = None if again or not journal else _known(journal, job, photo)
@@ -183,6 +178,15 @@ def scan_batch(
             file = entry.sha256 if entry.lasting and entry.sha256 else entry.photo
             journal.add(_key(job, file), asdict(entry))
         yield entry
+
+
+def require_doable(photos: Sequence[Path], job: Job, jobs: int | None) -> None:
+    """Refuse the arguments of `scan_batch` that it cannot go by. Raises ValueError."""
+    if jobs is not None and jobs < 1:
+        raise ValueError(f"jobs = {jobs} must be 1 or more")
+    count = len(set(photos))
+    if job.flush is not None and job.flush.corners_px is not None and count > 1:
+        raise ValueError(f"flush.corners_px are those of one photo, not of {count}")
 
 
 def recorded(journal: Journal, job: Job, reading: Reading) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
-from ringscan.batch import Entry, Job, not_found, scan_batch
+from ringscan.batch import Entry, Job, not_found, require_doable, scan_batch
 from ringscan.journal import Journal
 from ringscan.look import Flush
 from ringscan.machines import Batch, summarise
@@ -50,15 +50,16 @@ def scan_photo(
     plan : plan or plan file, where the sheet's code does not hold it
     axis : axis the face shows, "x" or "y"; else by the sheet's code
     flush : a reference in the face's plane instead of the sheet; plan must then be given
-    check_line_mm : measured length of the sheet's 100 mm line
+    check_line_mm : measured length of the sheet's 100 mm line; does not go with `flush`
     max_megapixels : larger pictures are refused
 
     Raises
     ------
     RingscanError
         If the picture cannot be measured at all. "No call" is a result: see `Scan.verdict`.
-    ValueError
-        If the axis is neither "x" nor "y", or the check line is no 100 mm line's length.
+    TypeError, ValueError
+        If the axis is neither "x" nor "y", the check line no 100 mm line's length or given
+        together with `flush`, or `flush` no Flush.
     """
     return _scan_photo(
         Path(photo),
@@ -85,6 +86,8 @@ def scan_each(
 ) -> Iterator[Entry]:
     """Measure many photos and give one entry for each, as they are done.
 
+    What is wrong with the arguments is raised by the call itself, not by the first entry.
+
     Parameters
     ----------
     photos : files, folders, patterns
@@ -99,9 +102,9 @@ def scan_each(
     ------
     RingscanError
         If there is no going on. What is wrong with one photo is in its entry.
-    ValueError
-        If `flush` holds the corners of a face, and there are several photos; if the axis is
-        neither "x" nor "y", the check line no 100 mm line's length, or jobs below 1.
+    TypeError, ValueError
+        As of `scan_photo`; if `flush` holds the corners of a face, and there are several photos;
+        or if jobs is below 1.
     """
     job = Job(
         to_record=record.to_record,
@@ -114,10 +117,17 @@ def scan_each(
     )
     given = [photos] if isinstance(photos, str | os.PathLike) else photos
     files, missing = find_pictures(Path(each) for each in given)
-    for path, error in missing:
-        yield not_found(path, error)
-    with nullcontext() if journal is None else Journal(Path(journal)) as kept:
-        yield from scan_batch(files, job, journal=kept, again=again, executor=executor, jobs=jobs)
+    require_doable(files, job, jobs)
+
+    def entries() -> Iterator[Entry]:
+        for path, error in missing:
+            yield not_found(path, error)
+        with nullcontext() if journal is None else Journal(Path(journal)) as kept:
+            yield from scan_batch(
+                files, job, journal=kept, again=again, executor=executor, jobs=jobs
+            )
+
+    return entries()
 
 
 def pool(entries: Iterable[Entry]) -> Batch:

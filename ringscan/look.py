@@ -11,13 +11,15 @@ import numpy as np
 from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
-from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
+from ringscan.image.flush import locate_flush
+from ringscan.image.inplane import CARD_MM, Flush, Kind
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import Pose, find_pose
 from ringscan.image.quality import COMPRESSION, SHARPENING, Finding, Grade, inspect_picture
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import SheetView, find_sheet, read_code
 from ringscan.image.sharpness import EdgeResponse, sheet_response
+from ringscan.layout import require_check_line
 from ringscan.plan import Axis, Plan, require_axis
 from ringscan.plancode import SheetCode
 
@@ -102,6 +104,29 @@ class Look:
         return (*self.differences, *([READ_TURNED] if self.turned else []), *self.view.flags)
 
 
+def require_settings(*, axis: str | None, flush: object, check_line_mm: float) -> None:
+    """Refuse what no photo could be measured with.
+
+    Raises
+    ------
+    TypeError
+        If the reference is no Flush.
+    ValueError
+        If the axis is neither x nor y, or the check line is no 100 mm line's length, or one was
+        measured although a reference other than the sheet is given.
+    """
+    require_axis(axis)
+    require_check_line(check_line_mm)
+    if flush is None:
+        return
+    if not isinstance(flush, Flush):
+        raise TypeError(f"flush must be a Flush, not {type(flush).__name__}")
+    if check_line_mm != 100:
+        raise ValueError(
+            f"check_line_mm = {check_line_mm:g} is the scan sheet's and does not go with flush"
+        )
+
+
 def look_at(
     path: Path,
     *,
@@ -119,18 +144,16 @@ def look_at(
     ------
     RingscanError
         If the picture cannot be read, or sheet, plan or face cannot be found.
-    ValueError
-        If the axis is neither x nor y, or the check line is no 100 mm line's length.
+    TypeError, ValueError
+        If the arguments are such that no photo could be measured: see `require_settings`.
     """
-    require_axis(axis)
+    require_settings(axis=axis, flush=flush, check_line_mm=check_line_mm)
     photo = read_photo(path, max_megapixels=max_megapixels)
     sheet = pose = None
     base_away = False
     contradictions: tuple[str, ...] = ()
     differences: tuple[str, ...] = ()
     if flush is not None:
-        if not isinstance(flush, Flush):
-            raise TypeError(f"flush must be a Flush, not {type(flush).__name__}")
         plan, axis = _given_plan_and_axis(photo, plan, axis)
         view = locate_flush(photo, plan, axis, flush)
         with suppress(SheetError, PlanError):  # a sheet may be in view all the same

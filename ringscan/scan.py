@@ -116,7 +116,7 @@ def scan_photo(
     path : the picture
     plan, axis : override what the sheet's code says; needed where it cannot be read
     flush : a reference in the face's plane, instead of the sheet; plan must then be given
-    check_line_mm : measured length of the sheet's 100 mm line
+    check_line_mm : measured length of the sheet's 100 mm line; does not go with flush
     max_megapixels : larger pictures are refused
 
     Raises
@@ -124,8 +124,8 @@ def scan_photo(
     RingscanError
         If the picture cannot be measured at all. A picture that can be measured but says
         nothing is no error: see `Scan.verdict`.
-    ValueError
-        If the axis is neither x nor y, or the check line is no 100 mm line's length.
+    TypeError, ValueError
+        If the arguments are such that no photo could be measured: see `require_settings`.
     """
     look = look_at(
         path,

@@ -18,7 +18,7 @@ from workloads import Dying, InTurn
 from ringscan.batch import Entry, Job, code_sha256, fingerprint, recorded, scan_batch
 from ringscan.errors import PhotoError
 from ringscan.image.beside import PictureSide
-from ringscan.image.flush import CARD_MM, Flush
+from ringscan.image.inplane import CARD_MM, Flush
 from ringscan.journal import Journal
 from ringscan.machines import summarise
 from ringscan.readings import Failed

@@ -157,12 +157,34 @@ def test_the_examples_run(tmp_path):
     assert f"WREN-1  X     {value:.2f}" in printed[1]
 
 
+CORNERS_PX = [[10, 900], [800, 900], [800, 10], [10, 10]]
+
+
 @pytest.mark.parametrize(
-    "wrong", [{"axis": "X"}, {"check_line_mm": 0}, {"check_line_mm": float("nan")}, {"jobs": -1}]
+    ("wrong", "says"),
+    [
+        ({"axis": "X"}, "axis must be 'x' or 'y', not 'X'"),
+        ({"check_line_mm": 0}, "check_line_mm = 0 must be 90 to 110"),
+        ({"check_line_mm": float("nan")}, "check_line_mm = nan must be 90 to 110"),
+        (
+            {"check_line_mm": 99.5, "flush": ringscan.Flush(base=ringscan.PictureSide.UP)},
+            "check_line_mm = 99.5 is the scan sheet's and does not go with flush",
+        ),
+        ({"flush": "card"}, "flush must be a Flush, not str"),
+        ({"jobs": -1}, "jobs = -1 must be 1 or more"),
+        (
+            {"flush": ringscan.Flush(corners_px=CORNERS_PX)},
+            "flush.corners_px are those of one photo, not of 2",
+        ),
+    ],
 )
-def test_wrong_arguments_are_raised_before_any_photo(tmp_path, wrong):
-    with pytest.raises(ValueError, match="must be"):
-        list(ringscan.scan_each(tmp_path / "a.jpg", **wrong))
+def test_wrong_arguments_are_raised_by_the_call(tmp_path, wrong, says):
+    kind = TypeError if wrong.get("flush") == "card" else ValueError
+    with pytest.raises(kind, match=f"^{re.escape(says)}$"):
+        ringscan.scan_each([tmp_path / "a.jpg", tmp_path / "b.jpg"], **wrong)
+    if "of one photo" not in says and "jobs" not in wrong:
+        with pytest.raises(kind, match=f"^{re.escape(says)}$"):
+            ringscan.scan_photo(tmp_path / "there-is-none.jpg", **wrong)
 
 
 def test_whole_numbers_are_the_same_job():

@@ -46,6 +46,7 @@ def test_a_sheet_that_is_not_there_is_said_as_by_scan(run, tmp_path):
     [
         ["--corners", "1,2 3,4 5,6"],
         ["--corners", "1,2 3,4 5,6 a,b"],
+        ["--corners", "1,2 3,4 5,6 7," + 400 * "9"],
         ["--corners", ROUND, "--base", "down"],
         ["--corners", ROUND, "--reference", "card"],
         ["--reference", "card"],

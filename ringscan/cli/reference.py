@@ -11,9 +11,6 @@ import typer
 if TYPE_CHECKING:
     from ringscan.look import Flush
 
-SIDES_MM = (20.0, 300.0)
-"""A reference must have sides in this range: to be seen sharply, and to be in view at all."""
-
 
 class SideName(StrEnum):
     """Sides of the picture, as the command line takes them."""
@@ -66,26 +63,30 @@ def parse_flush(
 
     if card_side is not None and reference in ("sheet", "face"):
         raise typer.BadParameter("--card-side goes with --reference card or WxH")
+    rectangle = None
     if corners is not None:
         if reference != "sheet" or base is not None:
             raise typer.BadParameter("--corners goes without --reference and --base")
-        return Flush(corners_px=np.array(_positions(corners)))
-    if reference == "sheet":
+    elif reference == "sheet":
         if base is not None:
             raise typer.BadParameter("--base goes with --reference card, face or WxH")
         return None
-    rectangle = None
-    if reference != "face":
-        rectangle = CARD_MM if reference == "card" else _sides(reference)
-    if base is None:
-        raise typer.BadParameter(
-            "say where in the picture the tower's base lies: --base down, left, up or right"
+    else:
+        if reference != "face":
+            rectangle = CARD_MM if reference == "card" else _sides(reference)
+        if base is None:
+            raise typer.BadParameter(
+                "say where in the picture the tower's base lies: --base down, left, up or right"
+            )
+    try:
+        return Flush(
+            corners_px=None if corners is None else np.array(_positions(corners)),
+            rectangle_mm=rectangle,
+            base=None if base is None else PictureSide(base.value),
+            card_side=None if card_side is None else PictureSide(card_side.value),
         )
-    return Flush(
-        rectangle_mm=rectangle,
-        base=PictureSide(base.value),
-        card_side=None if card_side is None else PictureSide(card_side.value),
-    )
+    except ValueError as exc:
+        raise typer.BadParameter(str(exc)) from exc
 
 
 def _positions(text: str) -> list[tuple[float, float]]:
@@ -106,10 +107,4 @@ def _sides(text: str) -> tuple[float, float]:
             f"--reference takes sheet, card, face, or the sides of a rectangle in mm as in "
             f"100x70, not '{text}'"
         )
-    sides = float(found[1]), float(found[2])
-    low, high = SIDES_MM
-    if not all(low <= side <= high for side in sides):
-        raise typer.BadParameter(
-            f"a reference of {text} mm: its sides must be {low:g} to {high:g} mm"
-        )
-    return sides
+    return float(found[1]), float(found[2])

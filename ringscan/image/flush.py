@@ -8,9 +8,7 @@ seen. Which way the base lies is never guessed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from enum import StrEnum
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +20,7 @@ from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints
 from ringscan.image.face import SIZE_NOTICE, FaceView, px_per_mm_by_area
 from ringscan.image.flushfit import Card, Plane, find_edges, fit_plane
+from ringscan.image.inplane import Flush
 from ringscan.image.outline import OutlinePoints
 from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
@@ -29,8 +28,6 @@ from ringscan.image.pose import MAX_TILT_DEG, Expected
 from ringscan.image.quads import find_rectangles
 from ringscan.plan import Axis, Plan
 
-CARD_MM = (85.60, 53.98)
-"""ISO/IEC 7810 ID-1."""
 GIVEN_SD_MM = 0.3
 """Of a corner that was pointed at in a picture: some 4 px at 12 px per mm."""
 FOUND_SD_MM = 0.5
@@ -59,57 +56,6 @@ ALIKE = 0.06
 """Sides of card and face that differ by less, relative, let one pass for the other."""
 MOST_CARDS = 4
 """Things that are tried for the card; the face itself is often one."""
-
-
-class Kind(StrEnum):
-    """What tells the scale."""
-
-    SHEET = "sheet"
-    CARD = "card"
-    FACE = "face"
-    CORNERS = "corners"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Flush:
-    """A reference in the face's plane: given corners, or a rectangle, or the face itself.
-
-    corners_px : of the face, in the order of FaceView.corners_px, (4, 2)
-    rectangle_mm : sides of a card beside the face
-    base : where in the picture the tower's base lies; needed unless corners are given
-    card_side : where the card lies, seen from the face; needed where both are of about one size
-    """
-
-    corners_px: NDArray[np.float64] | None = None
-    rectangle_mm: tuple[float, float] | None = None
-    base: PictureSide | None = None
-    card_side: PictureSide | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse what leaves open where the base lies."""
-        if self.corners_px is None and self.base is None:
-            raise ValueError("base must be given unless corners_px are")
-        if self.card_side is not None and self.rectangle_mm is None:
-            raise ValueError("card_side goes with rectangle_mm")
-        if self.corners_px is None:
-            return
-        # whole numbers and lists of lists are what one types
-        object.__setattr__(self, "corners_px", np.asarray(self.corners_px, dtype=np.float64))
-        if self.corners_px.shape != (4, 2):
-            raise ValueError(f"corners_px must be (4, 2), not {self.corners_px.shape}")
-
-    @property
-    def kind(self) -> Kind:
-        """Which of them."""
-        if self.corners_px is not None:
-            return Kind.CORNERS
-        return Kind.FACE if self.rectangle_mm is None else Kind.CARD
-
-    @property
-    def said(self) -> list[Any]:
-        """All of it in plain values, to tell results by one reference from those by another."""
-        corners = None if self.corners_px is None else self.corners_px.tolist()
-        return [corners, self.rectangle_mm, self.base, self.card_side]
 
 
 def locate_flush(photo: Photo, plan: Plan, axis: Axis, flush: Flush) -> FaceView:

@@ -1,5 +1,6 @@
 """The face without a sheet, on pictures whose geometry is known: see flush_scene.py."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,12 +10,14 @@ from tower_scene import make_plan
 
 from ringscan.errors import FaceError, RingscanError, SheetError
 from ringscan.image.beside import PictureSide
-from ringscan.image.flush import CARD_MM, Flush, Kind, locate_flush
+from ringscan.image.flush import locate_flush
+from ringscan.image.inplane import CARD_MM, Flush, Kind
 from ringscan.image.photo import Photo
 from ringscan.image.plane import see_rectangle
 from ringscan.image.pose import Expected
 from ringscan.image.quads import find_rectangles
 
+SQUARE_PX = [[10, 900], [800, 900], [800, 10], [10, 10]]
 SCENE = FlushScene(
     card_mm=ID1_MM,
     width_px=2400,
@@ -48,7 +51,7 @@ def off_mm(view, true_px):
 
 
 def test_corners_may_be_typed_as_whole_numbers() -> None:
-    typed = Flush(corners_px=[[10, 900], [800, 900], [800, 10], [10, 10]])  # type: ignore[arg-type]
+    typed = Flush(corners_px=SQUARE_PX)  # type: ignore[arg-type]
     assert typed.corners_px is not None
     assert typed.corners_px.dtype == np.float64
     with pytest.raises(ValueError, match=r"must be \(4, 2\)"):
@@ -167,6 +170,49 @@ def test_corners_that_cannot_be(photo, change, says):
 def test_a_card_side_without_a_card_is_refused():
     with pytest.raises(ValueError, match="card_side goes with rectangle_mm"):
         Flush(base=PictureSide.UP, card_side=PictureSide.LEFT)
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"base": "north"}, "base must be down, left, up, right, not 'north'"),
+        (
+            {"base": "up", "rectangle_mm": ID1_MM, "card_side": 3},
+            "card_side must be down, left, up, right, not 3",
+        ),
+        ({"base": "up", "rectangle_mm": (85.6,)}, "rectangle_mm must be two lengths, not (85.6,)"),
+        (
+            {"base": "up", "rectangle_mm": (1, 2, 3)},
+            "rectangle_mm must be two lengths, not (1, 2, 3)",
+        ),
+        ({"base": "up", "rectangle_mm": "card"}, "rectangle_mm must be two lengths, not 'card'"),
+        ({"base": "up", "rectangle_mm": 85.6}, "rectangle_mm must be two lengths, not 85.6"),
+        ({"base": "up", "rectangle_mm": (-85, 54)}, "-85 × 54 mm: its sides must be 20 to 300 mm"),
+        ({"base": "up", "rectangle_mm": (85, np.nan)}, "85 × nan mm: its sides must be 20 to 300"),
+        ({"base": "up", "rectangle_mm": (85, 19.9)}, "85 × 19.9 mm: its sides must be 20 to 300"),
+        ({"base": "up", "rectangle_mm": (301, 54)}, "301 × 54 mm: its sides must be 20 to 300 mm"),
+        ({"corners_px": np.full((4, 2), np.nan)}, "corners_px must be finite, not [[nan, nan], "),
+        ({"corners_px": "here"}, "corners_px must be four pairs of numbers"),
+        ({"corners_px": [[1, 2], [3]]}, "corners_px must be four pairs of numbers"),
+        ({"corners_px": SQUARE_PX, "base": "up"}, "corners_px go without rectangle_mm and base"),
+        (
+            {"corners_px": SQUARE_PX, "rectangle_mm": ID1_MM},
+            "corners_px go without rectangle_mm and base",
+        ),
+        ({"corners_px": SQUARE_PX, "card_side": "up"}, "card_side goes with rectangle_mm"),
+    ],
+)
+def test_what_can_be_no_reference_is_refused(given, says):
+    with pytest.raises((TypeError, ValueError), match=re.escape(says)) as refused:
+        Flush(**given)
+    assert "\n" not in str(refused.value)
+
+
+def test_names_and_whole_numbers_are_the_same_reference():
+    typed = Flush(rectangle_mm=[100, 70], base="up", card_side="left")  # type: ignore[arg-type]
+    assert typed.base is PictureSide.UP
+    same = Flush(rectangle_mm=(100.0, 70.0), base=PictureSide.UP, card_side=PictureSide.LEFT)
+    assert repr(typed.said) == repr(same.said)
 
 
 def test_a_reference_without_a_base_is_refused():
