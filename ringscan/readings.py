@@ -19,6 +19,7 @@ class Reading:
     tower, axis, plan_sha256 : what it shows
     outcome, reasons : its verdict
     frequency_hz, damping_ratio : with 95 % intervals; None unless it is a call
+    flags : what to know about the picture, one line each
     """
 
     photo: str
@@ -30,6 +31,7 @@ class Reading:
     reasons: tuple[str, ...]
     frequency_hz: Interval | None
     damping_ratio: Interval | None
+    flags: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,7 @@ def reading_of(photo: str, record: Mapping[str, Any]) -> Reading:
         reasons=tuple(record["reasons"]),
         frequency_hz=_interval(record, "natural_frequency_hz", "natural_frequency_interval_hz"),
         damping_ratio=_interval(record, "damping_ratio", "damping_ratio_interval"),
+        flags=tuple(record["flags"]),
     )
 
 

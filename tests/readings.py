@@ -21,6 +21,7 @@ def reading(
     plan: str = "p",
     content: str | None = None,
     outcome: Outcome | None = None,
+    flags: tuple[str, ...] = (),
 ) -> Reading:
     """A call with this frequency; without one, no call or what `outcome` says."""
     reasons = () if hz else ("no ripple stands out",)
@@ -36,6 +37,7 @@ def reading(
         damping_ratio=Interval(value=damping, low=damping / 1.2, high=damping * 1.2)
         if hz
         else None,
+        flags=flags,
     )
 
 
@@ -53,5 +55,6 @@ def record(photo: str, sha256: str, hz: float | None = 22.6) -> dict[str, Any]:
         "natural_frequency_interval_hz": hz and [hz - 0.3, hz + 0.3],
         "damping_ratio": hz and 0.06,
         "damping_ratio_interval": hz and [0.05, 0.072],
+        "flags": [],
         "bands": [{"band": n, "ripple": 0.1 * n} for n in range(20)],
     }

@@ -280,6 +280,8 @@ def test_a_record_is_read():
         damping_ratio=Interval(value=0.06, low=0.05, high=0.072),
     )
     assert reading_of("a.jpg", record("a.jpg", "00", None)).outcome is Outcome.NO_CALL
+    flagged = record("a.jpg", "00") | {"flags": ["the lamp is high", "no left edge"]}
+    assert reading_of("a.jpg", flagged).flags == ("the lamp is high", "no left edge")
 
 
 @pytest.mark.parametrize(
@@ -296,7 +298,8 @@ def test_a_record_is_read():
 def test_a_record_that_is_none_is_refused(change):
     with pytest.raises((KeyError, TypeError, ValueError)):
         reading_of("a.jpg", record("a.jpg", "00") | change)
-    short = record("a.jpg", "00")
-    del short["tower"]
-    with pytest.raises(KeyError):
-        reading_of("a.jpg", short)
+    for lacking in ("tower", "flags"):
+        short = record("a.jpg", "00")
+        del short[lacking]
+        with pytest.raises(KeyError, match=lacking):
+            reading_of("a.jpg", short)

@@ -23,6 +23,10 @@ from ringscan.show.ranked import (
     to_rows,
 )
 
+OTHER_PLAN = (
+    "the plan file counts, not the sheet's code, which differs: motion.speed_mm_s 100.0 on the "
+    "sheet, 90.0 in the file"
+)
 DOCUMENT = Path(__file__).parent.parent / "docs" / "batch.md"
 
 
@@ -35,9 +39,15 @@ def batch() -> Batch:
             *(reading(f"heron-{n}.jpg", f"HERON-{n}", hz) for hz, n in herons),
             reading("heron-2-b.jpg", "HERON-2", None),
             reading("heron-1-y.jpg", "HERON-1", 31.0, axis="y", half_hz=0.1),
-            reading("wren-1.jpg", "WREN-1", 20.0),
+            reading("wren-1.jpg", "WREN-1", 20.0, flags=(OTHER_PLAN, "no left edge; is it dark?")),
             reading("wren-2.jpg", "WREN-2", 24.0),
-            reading("longest.jpg", "BLACKBIRD-12", None, outcome=Outcome.DISAGREEMENT),
+            reading(
+                "longest.jpg",
+                "BLACKBIRD-12",
+                None,
+                outcome=Outcome.DISAGREEMENT,
+                flags=("high lamp",),
+            ),
             Failed(
                 photo="photos/cat.jpg", kind="SheetError", exit_status=5, reason="no scan sheet"
             ),
@@ -71,6 +81,16 @@ def test_who_was_left_out_is_said_and_why(batch):
     assert "HERON-2, axis X: without heron-2-b.jpg: no call: no ripple stands out" in text
     assert "WREN, axis X: towers differ from 20.00 Hz (WREN-1) to 24.00 Hz (WREN-2)" in text
     assert "Not measured: 1 - photos/cat.jpg: no scan sheet" in text
+
+
+def test_notes_on_the_pictures_stand_under_the_towers_whatever_the_verdict(batch):
+    towers, machines = text_of(batch).split("Machines")
+    notes = re.findall(r"^  - (?:.|\n  (?!- ))+", towers, re.MULTILINE)
+    said = [" ".join(note.split()) for note in notes]
+    assert f"- wren-1.jpg: {OTHER_PLAN} | no left edge; is it dark?" in said
+    assert "- longest.jpg: high lamp" in said
+    assert len([note for note in said if ".jpg: " in note and "without" not in note]) == 2
+    assert "lamp" not in machines
 
 
 def test_every_line_fits_80_columns(batch):
@@ -122,6 +142,14 @@ def test_rows_are_ranked_within_their_level(batch):
         "SheetError",
         "no scan sheet",
     )
+
+
+def test_notes_on_the_picture_have_a_column_of_their_own(batch):
+    flags = {row["photo"]: row["flags"] for row in to_rows(batch) if row["flags"]}
+    assert flags == {
+        "wren-1.jpg": f"{OTHER_PLAN} | no left edge; is it dark?",
+        "longest.jpg": "high lamp",
+    }
 
 
 def test_numbers_of_a_row_are_those_of_the_answer(batch):

@@ -22,6 +22,8 @@ from ringscan.show.plain import one_line
 from ringscan.show.record import each_to_json, to_json
 
 BATCH_VERSION = 1
+PARTED = " | "
+"""Between notes in one line: they hold semicolons of their own."""
 COLOUR = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
 
 
@@ -29,7 +31,12 @@ def print_batch(batch: Batch, console: Console) -> None:
     """Print the towers, the machines, and what could not be measured."""
     if batch.towers:
         _print_answers("Towers", batch.towers, "photos", console)
+        for photo in batch.photos:
+            if photo.flags:
+                _print_note(f"{photo.photo}: {PARTED.join(photo.flags)}", console)
+        console.print()
         _print_answers("Machines", batch.machines, "towers", console)
+        console.print()
     if batch.failures:
         console.print(Text(f"Not measured: {len(batch.failures)}", style="bold"))
         for failed in batch.failures:
@@ -67,7 +74,6 @@ def _print_answers(title: str, answers: tuple[Answer, ...], parts: str, console:
         for note in _notes(answer):
             whose = f"{answer.tower or answer.machine}, axis {answer.axis.upper()}"
             _print_note(f"{whose}: {note}", console)
-    console.print()
 
 
 def _numbers(answer: Answer) -> Iterator[str]:
@@ -94,7 +100,7 @@ COLUMNS = (
     *("level", "rank", "machine", "axis", "tower", "photo", "verdict"),
     *("natural_frequency_hz", "natural_frequency_low_hz", "natural_frequency_high_hz"),
     *("damping_ratio", "damping_ratio_low", "damping_ratio_high"),
-    *("pooled", "left_out", "scatter_hz", "reasons"),
+    *("pooled", "left_out", "scatter_hz", "reasons", "flags"),
 )
 
 
@@ -128,7 +134,7 @@ def _answer_row(level: str, rank: int, answer: Answer) -> dict[str, Any]:
         pooled=len(answer.pooled),
         left_out=len(answer.aside),
         scatter_hz=answer.scatter_hz,
-        reasons=" | ".join(_notes(answer)),
+        reasons=PARTED.join(_notes(answer)),
         **_values(answer.frequency_hz, answer.damping_ratio),
     )
 
@@ -142,7 +148,8 @@ def _photo_row(rank: int, reading: Reading) -> dict[str, Any]:
         tower=reading.tower,
         photo=reading.photo,
         verdict=reading.outcome.value,
-        reasons=" | ".join(reading.reasons),
+        reasons=PARTED.join(reading.reasons),
+        flags=PARTED.join(reading.flags),
         **_values(reading.frequency_hz, reading.damping_ratio),
     )
 
