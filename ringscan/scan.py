@@ -37,6 +37,7 @@ from ringscan.model.setting import (
     SettingLeft,
     best_damping,
     left_at,
+    require_printed,
     second_mode,
 )
 from ringscan.model.verdict import MORE_RIPPLE, Outcome, Verdict, judge
@@ -64,7 +65,7 @@ class Scan:
     second_mode : of the axis, where one stands out
     verdict : whether all this may be called
     flags : what to know about the picture, one line each
-    setting_left : see `with_setting`
+    setting_hz, setting_left : see `with_setting`
     """
 
     photo: str
@@ -87,17 +88,20 @@ class Scan:
     second_mode: SecondMode | None
     verdict: Verdict
     flags: tuple[str, ...]
+    setting_hz: float | None = None
     setting_left: SettingLeft | None = None
 
     def with_setting(self, setting_hz: float) -> Scan:
         """The same with what the wall keeps of its ripple where this frequency was commanded.
 
-        Without a call that is not known. Raises PlanError if it was not commanded.
+        Without a call that is not known: only `setting_hz` is then set. Raises ValueError if it
+        was not commanded.
         """
-        if self.verdict.outcome is not Outcome.CALL:
-            return self
-        left = left_at(self.ripple, self.bands.frequency_hz, setting_hz)
-        return replace(self, setting_left=left)
+        require_printed(self.bands.frequency_hz, setting_hz)
+        left = None
+        if self.verdict.outcome is Outcome.CALL:
+            left = left_at(self.ripple, self.bands.frequency_hz, setting_hz)
+        return replace(self, setting_hz=setting_hz, setting_left=left)
 
 
 def scan_photo(

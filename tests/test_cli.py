@@ -166,7 +166,21 @@ def test_what_a_setting_leaves_is_said(run, good, made_before):
     assert 0 <= low <= record["left"] <= high < 0.2
     assert record["helps"] is True
     assert json.loads(run("scan", good, "--json").out)["setting_left"] is None
-    assert "was not printed: the bands have" in run("scan", good, "--setting", 400).error()
+    assert record["in_part"] is False
+
+
+def test_a_setting_that_was_not_printed_is_a_wrong_option(run, good, made_before):
+    done = run("scan", good, "--setting", 400)
+    assert done.status == 2
+    assert done.error().startswith(
+        f"{good}: a setting of 400 Hz was not printed: the bands have 20.0 to 62.5 Hz; '"
+    )
+    # of several photos it may be another tower's
+    done = run("scan", good, good, "--setting", 400, "--json")
+    assert (done.status, json.loads(done.out)) == (2, [])
+    assert done.err.splitlines() == 2 * [
+        f"ringscan: {good}: a setting of 400 Hz was not printed: the bands have 20.0 to 62.5 Hz"
+    ]
 
 
 def test_another_picture_is_replaced_only_when_told(run, good, tmp_path, made_before):

@@ -11,7 +11,7 @@ from ringing import scanned
 
 from ringscan.model.budget import Interval
 from ringscan.model.causes import SAID, Suspect
-from ringscan.model.setting import DampingSetting, SecondMode
+from ringscan.model.setting import DampingSetting, SecondMode, SettingLeft
 from ringscan.model.verdict import Outcome
 from ringscan.plan import build_plan
 from ringscan.scan import Scan
@@ -193,6 +193,31 @@ def test_a_second_mode_is_told_with_what_the_shaper_leaves_of_it():
     stronger = replace(judged(Outcome.CALL), second_mode=replace(second, ripple=1.5))
     assert "it dominates" in text_of(stronger)
     assert "second mode" not in text_of(judged(Outcome.CALL))
+
+
+@pytest.mark.parametrize("outcome", [Outcome.DISAGREEMENT, Outcome.NO_CALL])
+def test_what_a_setting_leaves_is_not_known_without_a_call(outcome):
+    text = text_of(judged(outcome, REASON).with_setting(40.0))
+    assert "  setting             40.00 Hz   not known without a call\n" in text
+    assert "leaves" not in text
+    with pytest.raises(ValueError, match="a setting of 400 Hz was not printed"):
+        judged(outcome, REASON).with_setting(400.0)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "says"),
+    [
+        (0.05, 0.15, "it helps"),
+        (0.25, 0.45, "it helps in part"),
+        (0.15, 0.25, "whether it helps is not clear"),
+        (0.55, 0.7, "it does not help"),
+    ],
+)
+def test_whether_a_setting_helps_is_said(low, high, says):
+    left = SettingLeft(frequency_hz=40.0, left=(low + high) / 2, low=low, high=high, bands=3)
+    text = text_of(replace(judged(Outcome.CALL), setting_left=left))
+    assert f"  setting             40.00 Hz   {says}\n" in text
+    assert "not known without a call" not in text
 
 
 def test_a_damping_ramp_tells_the_best_setting_or_that_there_is_none():

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
+import typer
+
 from ringscan.cli.complain import complain
 from ringscan.errors import PhotoError, RingscanError, own_fault
 from ringscan.pictures import find_pictures
@@ -84,6 +86,11 @@ def _good(
         except RingscanError as exc:
             complain(exc)
             statuses.append(exc.exit_status)
+        except typer.BadParameter as exc:
+            if len(pictures) == 1:
+                raise
+            complain(exc.message)
+            statuses.append(exc.exit_code)
         except ImportError:
             raise  # not this photo's fault: no other would fare better
         except Exception as exc:

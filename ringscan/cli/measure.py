@@ -161,9 +161,12 @@ def scan(
         result = scan_photo(photo, **given)
         if marked is not None:
             results.append(result)
-        if setting is not None:
-            result = result.with_setting(setting)
-        return result
+        if setting is None:
+            return result
+        try:
+            return result.with_setting(setting)
+        except ValueError as exc:
+            raise typer.BadParameter(f"{photo}: {exc}") from exc
 
     try:
         do_each(

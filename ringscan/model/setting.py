@@ -88,7 +88,7 @@ class SettingLeft:
     frequency_hz : the setting
     left, low, high : relative to a wall printed without shaper, with its 95 % interval
     bands : number of bands it is the mean of
-    helps : whether it is little or much; None where the interval leaves that open
+    helps, in_part : what that comes to
     """
 
     frequency_hz: float
@@ -104,6 +104,21 @@ class SettingLeft:
             return True
         return False if self.low >= NO_HELP else None
 
+    @property
+    def in_part(self) -> bool:
+        """Whether it is known to help in part: all of the interval lies between the two limits."""
+        return HELPS <= self.low <= self.high <= NO_HELP
+
+
+def require_printed(commanded_hz: Array, setting_hz: float) -> None:
+    """Refuse a setting that bands, (b,), NaN outside the ramp, do not hold. Raises ValueError."""
+    low, high = np.nanmin(commanded_hz), np.nanmax(commanded_hz)
+    if not low <= setting_hz <= high:
+        raise ValueError(
+            f"a setting of {setting_hz:g} Hz was not printed: the bands have {low:.1f} to "
+            f"{high:.1f} Hz"
+        )
+
 
 def left_at(ripple: BandRipple, commanded_hz: Array, setting_hz: float) -> SettingLeft:
     """Measure what bands at and beside a setting keep of the ripple.
@@ -116,15 +131,10 @@ def left_at(ripple: BandRipple, commanded_hz: Array, setting_hz: float) -> Setti
 
     Raises
     ------
-    PlanError
+    ValueError
         If the ramp does not hold the setting.
     """
-    low, high = np.nanmin(commanded_hz), np.nanmax(commanded_hz)
-    if not low <= setting_hz <= high:
-        raise PlanError(
-            f"a setting of {setting_hz:g} Hz was not printed: the bands have {low:.1f} to "
-            f"{high:.1f} Hz"
-        )
+    require_printed(commanded_hz, setting_hz)
     away = np.abs(commanded_hz / setting_hz - 1)
     count = max(LEAST_BANDS, int((away <= SAME_SETTING).sum()))
     near = np.argsort(away, kind="stable")[:count]

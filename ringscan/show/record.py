@@ -135,6 +135,7 @@ def _setting_left(left: SettingLeft | None) -> dict[str, Any] | None:
         "interval": [left.low, left.high],
         "bands": left.bands,
         "helps": left.helps,
+        "in_part": left.in_part,
     }
 
 

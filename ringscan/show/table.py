@@ -59,6 +59,8 @@ def _answer(scan: Scan) -> Iterator[str]:
             yield f"quiet height       {scan.quiet_height_mm:6.1f} mm"
         else:
             yield "quiet height       none within the ramp"
+    elif scan.setting_hz is not None:
+        yield f"setting            {scan.setting_hz:6.2f} Hz   not known without a call"
     if scan.verdict.outcome is not Outcome.NO_CALL:
         yield from _two_answers(scan)
 
@@ -102,7 +104,8 @@ def _damping_setting(best: DampingSetting) -> Iterator[str]:
 
 def _setting_left(left: SettingLeft) -> Iterator[str]:
     said = {True: "it helps", False: "it does not help", None: "whether it helps is not clear"}
-    yield f"setting            {left.frequency_hz:6.2f} Hz   {said[left.helps]}"
+    helps = "it helps in part" if left.in_part else said[left.helps]
+    yield f"setting            {left.frequency_hz:6.2f} Hz   {helps}"
     yield f"  leaves           {left.left:6.0%}      95 %: {left.low:.0%} to {left.high:.0%}"
 
 

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from walls import BLUR_MM2, DOUBTS, Wall, doubts_of, random_wall, simulate_walls
 
-from ringscan.errors import PlanError
 from ringscan.model.answers import BandRipple, fit_null, fit_spacing, measure_ripple
 from ringscan.model.budget import WITHOUT_SHEET, intervals
 from ringscan.model.estimate import DAMPING_RANGE, PoleEstimate
@@ -211,23 +210,26 @@ def test_what_a_setting_leaves_is_the_mean_of_the_bands_beside_it() -> None:
     assert left.helps is True
     assert left_at(ripple, commanded, 21.0).bands == 3  # the nearest, where none is near
     for hz in (19.0, 41.0):
-        with pytest.raises(PlanError, match=r"the bands have 20\.0 to 40\.0 Hz"):
+        with pytest.raises(ValueError, match=r"the bands have 20\.0 to 40\.0 Hz"):
             left_at(ripple, commanded, hz)
 
 
 @pytest.mark.parametrize(
-    ("size", "error", "helps"),
+    ("size", "error", "helps", "in_part"),
     [
-        (0.1, 0.02, True),
-        (0.1, 0.2, None),
-        (0.3, 0.02, None),
-        (0.7, 0.02, False),
-        (-0.1, 0.02, True),
+        (0.1, 0.02, True, False),
+        (0.1, 0.2, None, False),
+        (0.3, 0.02, None, True),
+        (0.22, 0.03, None, False),
+        (0.48, 0.03, None, False),
+        (0.35, 0.2, None, False),
+        (0.7, 0.02, False, False),
+        (-0.1, 0.02, True, False),
     ],
 )
-def test_a_setting_helps_where_little_is_left_for_sure(size, error, helps) -> None:
+def test_a_setting_helps_where_little_is_left_for_sure(size, error, helps, in_part) -> None:
     left = left_at(bands(size, size, size, error=error), np.array([29.0, 30.0, 31.0]), 30.0)
-    assert left.helps is helps
+    assert (left.helps, left.in_part) == (helps, in_part)
     assert 0 <= left.low <= left.left <= left.high
 
 
