@@ -19,15 +19,18 @@ if TYPE_CHECKING:
     from ringscan.errors import RingscanError
     from ringscan.image.beside import PictureSide
     from ringscan.image.inplane import CARD_MM, Flush
+    from ringscan.image.quality import Finding, Grade
     from ringscan.library import (
         as_dict,
         as_rows,
         as_text,
         load_plan,
+        look_at_photo,
         pool,
         scan_each,
         scan_photo,
     )
+    from ringscan.look import Look
     from ringscan.machines import Answer, Batch
     from ringscan.model.budget import Interval
     from ringscan.model.verdict import Outcome
@@ -43,8 +46,11 @@ __all__ = [
     "Batch",
     "Entry",
     "Failed",
+    "Finding",
     "Flush",
+    "Grade",
     "Interval",
+    "Look",
     "Outcome",
     "PictureSide",
     "Plan",
@@ -55,6 +61,7 @@ __all__ = [
     "as_rows",
     "as_text",
     "load_plan",
+    "look_at_photo",
     "pool",
     "scan_each",
     "scan_photo",
@@ -67,8 +74,11 @@ _HOMES = {
     "CARD_MM": "image.inplane",
     "Entry": "batch",
     "Failed": "readings",
+    "Finding": "image.quality",
     "Flush": "image.inplane",
+    "Grade": "image.quality",
     "Interval": "model.budget",
+    "Look": "look",
     "Outcome": "model.verdict",
     "Plan": "plan",
     "Reading": "readings",
@@ -78,6 +88,7 @@ _HOMES = {
     "as_rows": "library",
     "as_text": "library",
     "load_plan": "library",
+    "look_at_photo": "library",
     "pool": "library",
     "scan_each": "library",
     "scan_photo": "library",

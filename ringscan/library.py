@@ -15,14 +15,14 @@ from typing import Any
 
 from ringscan.batch import Entry, Job, not_found, require_doable, scan_batch
 from ringscan.journal import Journal
-from ringscan.look import Flush
+from ringscan.look import Flush, Look, look_at
 from ringscan.machines import Batch, summarise
 from ringscan.pictures import find_pictures
 from ringscan.plan import Axis, Plan
 from ringscan.plan import load_plan as _load_plan
 from ringscan.scan import Scan
 from ringscan.scan import scan_photo as _scan_photo
-from ringscan.show import ranked, record, table
+from ringscan.show import findings, ranked, record, table
 from ringscan.show.terminal import ResultConsole
 
 PathLike = str | os.PathLike[str]
@@ -62,6 +62,30 @@ def scan_photo(
         together with `flush`, or `flush` no Flush.
     """
     return _scan_photo(
+        Path(photo),
+        plan=_plan(plan),
+        axis=axis,
+        flush=flush,
+        check_line_mm=check_line_mm,
+        max_megapixels=max_megapixels,
+    )
+
+
+def look_at_photo(
+    photo: PathLike,
+    *,
+    plan: Plan | PathLike | None = None,
+    axis: Axis | None = None,
+    flush: Flush | None = None,
+    check_line_mm: float = 100.0,
+    max_megapixels: float = 60,
+) -> Look:
+    """Say whether one photo is fit to be scanned, and what it lacks, without measuring it.
+
+    Parameters are those of `scan_photo`, and so are the errors. What stands in a call's way is no
+    error: see `Look.is_fit`, `Look.findings` and `Look.remarks`.
+    """
+    return look_at(
         Path(photo),
         plan=_plan(plan),
         axis=axis,
@@ -136,20 +160,29 @@ def pool(entries: Iterable[Entry]) -> Batch:
     return summarise(found)
 
 
-def as_dict(result: Scan | Batch) -> dict[str, Any]:
-    """Plain values: docs/json.md describes those of a scan, docs/batch.md those of a batch."""
+def as_dict(result: Scan | Batch | Look) -> dict[str, Any]:
+    """Plain values: docs/json.md describes those of a scan, docs/batch.md those of a batch, and
+    docs/photo-quality.md those of a look.
+    """
+    if isinstance(result, Look):
+        return findings.look_record(result)
     return record.to_record(result) if isinstance(result, Scan) else ranked.to_dict(result)
 
 
-def as_rows(result: Scan | Batch) -> list[dict[str, Any]]:
-    """Table with the same keys in each row: a scan's bands, or a batch's machines to failures."""
+def as_rows(result: Scan | Batch | Look) -> list[dict[str, Any]]:
+    """Table with the same keys in each row: a scan's bands, a batch's machines to failures, or a
+    look's findings.
+    """
+    if isinstance(result, Look):
+        found: list[dict[str, Any]] = findings.look_record(result)["findings"]
+        return found
     if isinstance(result, Scan):
         bands: list[dict[str, Any]] = record.to_record(result)["bands"]
         return bands
     return ranked.to_rows(result)
 
 
-def as_text(result: Scan | Batch, *, width: int = 80) -> str:
+def as_text(result: Scan | Batch | Look, *, width: int = 80) -> str:
     """What the command line prints, without colour."""
     out = io.StringIO()
     # in a notebook, or with colours asked for, it would write elsewhere or more than text
@@ -158,6 +191,8 @@ def as_text(result: Scan | Batch, *, width: int = 80) -> str:
     )
     if isinstance(result, Scan):
         table.print_scan(result, console)
+    elif isinstance(result, Look):
+        findings.print_look(result, console)
     else:
         ranked.print_batch(result, console)
     return out.getvalue()

@@ -1,5 +1,6 @@
 """What `import ringscan` offers, and that docs/library.md is right about it."""
 
+import json
 import re
 import subprocess
 import sys
@@ -128,12 +129,38 @@ def test_another_reference(tmp_path, monkeypatch):
     assert [settings["flush"] for settings in scanner.settings] == [flush, flush]
 
 
+def test_a_look_from_python_is_that_of_the_command_line(good, run):
+    look = ringscan.look_at_photo(str(good), axis="x")
+    assert isinstance(look, ringscan.Look)
+    assert look.is_fit
+    assert look.remarks == ()
+    assert {finding.grade for finding in look.findings} <= {
+        ringscan.Grade.GOOD,
+        ringscan.Grade.POOR,
+    }
+    assert ringscan.as_dict(look) == json.loads(run("look", good, "--json").out)
+    assert ringscan.as_rows(look) == ringscan.as_dict(look)["findings"]
+    assert ringscan.as_text(look) == run("look", good).out
+    other = ringscan.look_at_photo(good, axis="y")
+    assert not other.is_fit
+    assert "the sheet's code says axis X, but Y was given" in other.remarks[0]
+
+
+def test_what_a_setting_leaves():
+    scan = scanned()
+    quiet = scan.with_setting(scan.ranking[0].frequency_hz).setting_left
+    assert quiet.low <= quiet.left <= quiet.high
+    assert (quiet.helps, quiet.in_part) == (True, False)
+    with pytest.raises(ValueError, match="was not printed"):
+        scan.with_setting(400.0)
+
+
 def examples() -> list[str]:
     return re.findall(r"```python\n(.*?)```", DOCUMENT.read_text(encoding="utf-8"), re.DOTALL)
 
 
 def test_the_five_lines_are_five():
-    assert len(examples()) == 4
+    assert len(examples()) == 5
     for example in examples()[:2]:
         assert len([line for line in example.splitlines() if line.strip()]) <= 5
 
@@ -144,7 +171,7 @@ def test_the_examples_run(tmp_path):
     photo.parent.mkdir()
     photo.write_bytes(picture())
     printed = []
-    for example in examples()[:2]:
+    for example in examples()[:3]:
         script = tmp_path / "example.py"
         script.write_text(example)
         run = subprocess.run(
@@ -155,6 +182,7 @@ def test_the_examples_run(tmp_path):
     value, low, high = map(float, printed[0].split())
     assert low < FREQUENCY_HZ < high
     assert f"WREN-1  X     {value:.2f}" in printed[1]
+    assert printed[2].startswith("fit")
 
 
 CORNERS_PX = [[10, 900], [800, 900], [800, 10], [10, 10]]
@@ -185,6 +213,8 @@ def test_wrong_arguments_are_raised_by_the_call(tmp_path, wrong, says):
     if "of one photo" not in says and "jobs" not in wrong:
         with pytest.raises(kind, match=f"^{re.escape(says)}$"):
             ringscan.scan_photo(tmp_path / "there-is-none.jpg", **wrong)
+        with pytest.raises(kind, match=f"^{re.escape(says)}$"):
+            ringscan.look_at_photo(tmp_path / "there-is-none.jpg", **wrong)
 
 
 def test_whole_numbers_are_the_same_job():
