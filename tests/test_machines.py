@@ -2,12 +2,13 @@
 
 import random
 from dataclasses import replace
+from math import log
 
 import pytest
 from readings import reading, record
 
 from ringscan.machines import Answer, Batch, machine_of, quality, ranked_photos, summarise
-from ringscan.model.budget import Interval
+from ringscan.model.budget import NORMAL_95, PHOTO, Interval
 from ringscan.model.verdict import Outcome
 from ringscan.readings import Failed, reading_of
 
@@ -68,6 +69,23 @@ def test_towers_of_one_machine_do():
     assert 0.12 <= answer.frequency_hz.half_width <= 0.2
     assert answer.damping_ratio.value == pytest.approx(0.05)
     assert len(batch.towers) == 6
+
+
+def test_what_all_towers_share_does_not_become_smaller_with_their_number():
+    """What the model leaves out of one it leaves out of all: ten equal towers do not average it."""
+    hz, shared_hz = 40.0, NORMAL_95 * PHOTO.frequency * 40.0
+    batch = summarise(
+        [reading(f"{n}.jpg", f"HERON-{n}", hz, half_hz=1.5 * shared_hz) for n in range(10)]
+    )
+    answer = machine(batch, "HERON")
+    # the rest of each error is averaged: sqrt(1.5² - 1) of the shared part, by the root of ten
+    wanted_hz = shared_hz * (1 + (1.5**2 - 1) / 10) ** 0.5
+    assert answer.frequency_hz.half_width == pytest.approx(wanted_hz, rel=1e-6)
+    # errors of the damping ratio are relative: ln 1.2 each, of which 3 % are shared
+    shared = NORMAL_95 * PHOTO.damping_ratio
+    wanted = (shared**2 + (log(1.2) ** 2 - shared**2) / 10) ** 0.5
+    assert log(answer.damping_ratio.high / 0.05) == pytest.approx(wanted, rel=1e-6)
+    assert log(0.05 / answer.damping_ratio.low) == pytest.approx(wanted, rel=1e-6)
 
 
 def test_axes_and_machines_are_kept_apart():

@@ -12,7 +12,7 @@ import pytest
 import workloads
 from workloads import Dying, InTurn
 
-from ringscan.batch import hold_threads
+from ringscan.batch import THREADS_OF_LIBRARIES, hold_threads
 from ringscan.errors import RingscanError
 from ringscan.workers import WAITING, WorkerDied, each_result, usable_cores
 
@@ -96,6 +96,23 @@ def test_numerical_libraries_keep_to_one_thread():
     ((_, counts),) = each_result(workloads.threads, [0], jobs=1, prepare=hold_threads)
     assert len(counts) >= 3  # OpenCV, numpy's and scipy's
     assert set(counts) == {1}
+
+
+def test_libraries_that_are_loaded_later_are_told_to_keep_to_one_thread():
+    program = (
+        "import os; from ringscan.batch import THREADS_OF_LIBRARIES, hold_threads; hold_threads(); "
+        "print(*(os.environ.get(name) for name in THREADS_OF_LIBRARIES))"
+    )
+    said = dict.fromkeys(THREADS_OF_LIBRARIES, "7")
+    run = subprocess.run(
+        [sys.executable, "-c", program],
+        env=os.environ | said,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=300,
+    )
+    assert run.stdout.split() == ["1"] * 3
 
 
 def gone(pid: int) -> bool:
