@@ -34,7 +34,7 @@ ANSWER = {
 CROSS_CHECK = {
     *("null_frequency_hz", "null_frequency_interval_hz"),
     *("spacing_frequency_hz", "spacing_frequency_interval_hz", "spacing_damping_ratio"),
-    "largest_difference",
+    *("largest_difference", "speed_ratio", "speed_ratio_interval"),
 }
 NOT_HERE = {
     *("damping_setting", "null_damping_ratio", "null_damping_ratio_interval", "second_mode"),

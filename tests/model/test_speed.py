@@ -25,26 +25,26 @@ def fitted(wall: Wall, seed: int, *, told: float = 1.0) -> JointFit:
 
 
 def test_the_interval_holds_the_planned_speed_where_it_was_kept() -> None:
-    """Of 40 walls nineteen twentieths should be inside; fewer than 34 would be one in 1e-2."""
+    """Nineteen twentieths should be; fewer than 19 of 24 has a chance below 1e-2."""
     rng = np.random.default_rng(5)
     inside = 0
-    for seed in range(40):
+    for seed in range(24):
         speed = fitted(random_wall(rng, **CLEAN), seed).speed
         inside += speed.ratio is None or speed.ratio.low <= 1 <= speed.ratio.high
         assert speed.as_planned
-    assert inside >= 34
+    assert inside >= 19
 
 
 @pytest.mark.parametrize("told", [1.03, 0.97])
 def test_a_small_change_of_speed_is_measured(told: float) -> None:
-    """One step of Gauss-Newton: what is second order in 3 % is left."""
+    """The walls' scale and heights are off as well, by what they are drawn with."""
     rng = np.random.default_rng(11)
     off = []
     for seed in range(12):
         ratio = fitted(random_wall(rng, **CLEAN), seed, told=told).speed.ratio
-        if ratio is not None and ratio.high / ratio.low < 1.03:
-            off.append(ratio.value * told - 1)
-    assert len(off) >= 5
+        assert ratio is not None
+        off.append(ratio.value * told - 1)
+        assert ratio.low < 1 / told < ratio.high
     assert float(np.sqrt(np.mean(np.square(off)))) < 0.01
 
 
@@ -55,11 +55,8 @@ def test_a_print_that_was_slower_is_a_disagreement() -> None:
         fit = fitted(wall, 3, told=told)
         spacing = fit_spacing(fit)
         null = fit_null(fit, spacing, Quantity.FREQUENCY)
-        # a turn of sign that says little agrees with all
-        null = replace(null, standard_error=10.0)
-        frequency, _ = intervals(fit.estimate)
-        frequency = replace(frequency, low=frequency.value - 1, high=frequency.value + 1)
         null = replace(null, value=spacing.frequency_hz, standard_error=1.0)
+        frequency, _ = intervals(fit.estimate)
         verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
         assert verdict.outcome is outcome, verdict.reasons
     assert "of the planned one" in verdict.reasons[0]
