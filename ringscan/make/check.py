@@ -18,6 +18,7 @@ from ringscan.errors import GcodeError
 from ringscan.make.gcode import Move, numbered_lines, open_gcode, parse_line
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import read_marks
+from ringscan.make.shaped import require_shaper
 from ringscan.make.template import Texts
 from ringscan.plan import Axis, Direction, Plan
 
@@ -101,9 +102,12 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
 
     Raises
     ------
+    PlanError
+        If the plan's shaper does not exist.
     GcodeError
         If the file cannot be read or is no single tower.
     """
+    require_shaper(plan)
     if texts is None and (marks := read_marks(path)) is not None:
         texts = marks.texts
     events = [] if texts is None else list(_events(path, texts, plan))

@@ -64,7 +64,7 @@ def add_ramp(source: Path, target: Path, plan: Plan, texts: Texts) -> RampResult
     Raises
     ------
     PlanError
-        If the texts do not suit the plan.
+        If the texts do not suit the plan, or its shaper does not exist.
     GcodeError
         If the source cannot be read, is not the plan's tower, or carries another ramp.
     OutputError

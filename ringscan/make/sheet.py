@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from ringscan import layout
 from ringscan.layout import Outline, Paper
 from ringscan.make.page import MM, Page, Rect
+from ringscan.make.shaped import require_shaper
 from ringscan.output import write_whole
 from ringscan.plan import Axis, Family, Plan, Quantity
 from ringscan.plancode import encode_plan
@@ -35,7 +36,7 @@ def write_sheet(plan: Plan, path: Path, paper: Paper) -> None:
     Raises
     ------
     PlanError
-        If the tower or the plan's code does not fit the sheet.
+        If the tower or the plan's code does not fit the sheet, or the shaper does not exist.
     OutputError
         If the file cannot be written.
     """
@@ -50,10 +51,11 @@ def sheet_pdf(plan: Plan, paper: Paper) -> bytes:
     Raises
     ------
     PlanError
-        If the tower or the plan's code does not fit the sheet.
+        If the tower or the plan's code does not fit the sheet, or the shaper does not exist.
     """
     from reportlab.pdfgen.canvas import Canvas
 
+    require_shaper(plan)
     outline = layout.tower_outline(plan)
     file = io.BytesIO()
     width_mm, height_mm = paper.size_mm

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import PlanError
 from ringscan.make.gcode import disturbs, without_comment
+from ringscan.make.shaped import require_shaper
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
 PLACEHOLDERS: Mapping[str, str] = {
@@ -211,8 +212,9 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
     Raises
     ------
     PlanError
-        If the texts do not suit the plan, or round its steps away.
+        If the texts do not suit the plan, or round its steps away, or its shaper does not exist.
     """
+    require_shaper(plan)
     texts.fit(plan)
     before: dict[Axis, tuple[float, list[str]]] = {}
     commands = {axis: plan.commands(axis) for axis in plan.axes}

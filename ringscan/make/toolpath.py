@@ -22,6 +22,7 @@ from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.gcode import Move, Reader, homes, parse_line
 from ringscan.make.limits import require_machine
+from ringscan.make.shaped import require_shaper
 from ringscan.make.template import lines_of
 from ringscan.output import writing_whole
 from ringscan.plan import Direction, Plan
@@ -97,13 +98,14 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     ------
     PlanError
         If a move would leave the bed, the height or the flow limit, the brim does not fit, the
-        plan measures where this tower cannot be, or the start text leaves the machine in inches or
-        relative coordinates.
+        plan measures where this tower cannot be, its shaper does not exist, or the start text
+        leaves the machine in inches or relative coordinates.
     GcodeError
         If the user's own text moves in a way that cannot be read.
     OutputError
         If the file cannot be written.
     """
+    require_shaper(plan)
     bed = job.bed
     require_machine(
         bed_mm=bed.size_mm,

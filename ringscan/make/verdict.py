@@ -15,6 +15,7 @@ from ringscan.make.cautions import SERVES_BOTH, STAYS_IN_FORCE
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
 from ringscan.make.commanded import amid_the_ramp, compare_ramps, name_layers
 from ringscan.make.ramp import MISSING_TOP_LAYERS
+from ringscan.make.shaped import require_shaper
 from ringscan.plan import Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02
@@ -82,6 +83,7 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
     if not spoilt:
         try:
             corrected = build_plan(data, source="the plan as the file has it")
+            require_shaper(corrected)
         except PlanError as exc:
             spoilt.append(str(exc))
     if corrected is not None:

@@ -126,9 +126,15 @@ def _extra_insensitive(humps: int, damping_ratio: float, tol: float) -> tuple[Ar
     taken, followed from the undamped closed form.
     """
     steps = int(np.ceil(damping_ratio / EI_STEP)) - 1
-    x = _undamped_start(humps, tol) if steps < 0 else _ei_path(humps, tol, steps)
-    if damping_ratio:
-        x = _solve_ei(humps, tol, damping_ratio, x)
+    try:
+        x = _undamped_start(humps, tol) if steps < 0 else _ei_path(humps, tol, steps)
+        if damping_ratio:
+            x = _solve_ei(humps, tol, damping_ratio, x)
+    except _NoSolutionError as exc:
+        raise PlanError(
+            f"no {humps}-hump EI shaper exists for damping_ratio = {damping_ratio:g} and "
+            f"tolerance = {tol:g}; give a smaller damping_ratio, or the impulses as family 'LIST'"
+        ) from exc
     n = humps + 1
     return np.append(x[:n], 1 - x[:n].sum()), np.insert(x[n : 2 * n], 0, 0.0)
 
@@ -145,9 +151,13 @@ def _ei_path(humps: int, tol: float, steps: int) -> Array:
     return _solve_ei(humps, tol, steps * EI_STEP, _ei_path(humps, tol, steps - 1))
 
 
+class _NoSolutionError(Exception):
+    """The path of EI solutions ends before the damping ratio that was asked for."""
+
+
 def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
     """Solve the EI conditions near `start`: amplitudes but the last, times but the first, zeros,
-    hump tops, each `humps + 1` long but the tops.
+    hump tops, each `humps + 1` long but the tops. Raises _NoSolutionError.
     """
     from scipy.optimize import least_squares
 
@@ -173,10 +183,7 @@ def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
 
     x = least_squares(objective, start, xtol=1e-12, gtol=1e-12, max_nfev=100).x
     if np.abs(conditions(x)).max() > 1e-6:
-        raise PlanError(
-            f"no {humps}-hump EI shaper exists for damping_ratio = {zeta:g} and "
-            f"tolerance = {tol:g}; give a smaller damping_ratio, or the impulses as family 'LIST'"
-        )
+        raise _NoSolutionError
     return np.asarray(x)
 
 
