@@ -31,6 +31,35 @@ PLACEHOLDERS: Mapping[str, str] = {
 WIDEST = 40
 """Of a rendered number; a typing error must not fill the memory."""
 COMMANDED = frozenset({"frequency_hz", "damping_ratio"})
+READ = COMMANDED | {"axis", "axis_lower"}
+"""What of a text is read back from a file."""
+Values = Mapping[str, str | float | int]
+"""By placeholder, what is put in."""
+SAMPLES: tuple[Values, ...] = (
+    {
+        "axis": "X",
+        "axis_lower": "x",
+        "frequency_hz": 1.5,
+        "damping_ratio": 0.1,
+        "family": "ZV",
+        "tower": "A",
+        "layer": 1,
+        "height_mm": 0.2,
+    },
+    {
+        "axis": "Y",
+        "axis_lower": "y",
+        "frequency_hz": 123.456789,
+        "damping_ratio": 0.123456,
+        "family": "ZVDD",
+        "tower": "A-123456789Z",
+        "layer": 1234,
+        "height_mm": 119.875,
+    },
+)
+"""Short and long values, with which a text is tried out."""
+_FORM = Formatter()
+HOW_TO_WRITE = "write a placeholder as {name} or {name:.2f}, and {{ and }} for real braces"
 _NUMBER = r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 """As a placeholder's format may write it: padded, or with an exponent."""
 
@@ -47,15 +76,15 @@ class Template:
         """Whether it says which axis it is for; else it is for all."""
         return not self.fields.isdisjoint({"axis", "axis_lower"})
 
-    def render(self, values: Mapping[str, str | float | int]) -> list[str]:
+    def render(self, values: Values) -> list[str]:
         """Return the lines with the values put in."""
         return lines_of(self.text.format(**{name: values[name] for name in self.fields}))
 
     def rounding(self, field: str, values: NDArray[np.float64]) -> float:
         """By how much the text rounds a placeholder's values at most; NaN is left out."""
-        spec = next((s for _, name, s, _ in Formatter().parse(self.text) if name == field), "")
+        spec = next((spec for _, name, spec in _parts(self.text) if name == field), "")
         known = values[~np.isnan(values)].tolist()
-        return max((abs(float(format(v, spec or "")) - v) for v in known), default=0.0)
+        return max((abs(float(format(v, spec)) - v) for v in known), default=0.0)
 
     def patterns(self, *, every: bool = False) -> list[re.Pattern[str]]:
         """Pattern per line that carries a placeholder; per line if none does, or with `every`."""
@@ -83,7 +112,8 @@ def parse_template(text: str, *, commands: bool) -> Template:
     Raises
     ------
     PlanError
-        If it is empty, has an unknown or malformed placeholder, sets nothing, or moves the machine.
+        If it is empty, has an unknown or malformed placeholder, sets nothing, moves the machine, or
+        writes values so that they cannot be read back.
     """
     name = "the command text" if commands else "the text that switches the shaper off"
     if not text.strip():
@@ -91,16 +121,6 @@ def parse_template(text: str, *, commands: bool) -> Template:
     allowed = set(PLACEHOLDERS) - (set() if commands else COMMANDED)
     try:
         fields = _fields(text)
-        sample: dict[str, str | float | int] = {
-            "axis": "X",
-            "axis_lower": "x",
-            "frequency_hz": 1.5,
-            "damping_ratio": 0.1,
-            "family": "ZV",
-            "tower": "A",
-            "layer": 1,
-            "height_mm": 0.2,
-        }
         unknown = sorted(fields - allowed)
         if unknown:
             raise PlanError(
@@ -108,11 +128,10 @@ def parse_template(text: str, *, commands: bool) -> Template:
                 f"{', '.join(f'{{{p}}}' for p in PLACEHOLDERS if p in allowed)}; write {{{{ and "
                 f"}}}} for real braces"
             )
-        text.format(**sample)
         lines = [without_comment(line) for line in lines_of(text)]
-        bare_fields = _fields("\n".join(lines))
-        rendered = [line.format(**sample) for line in lines]
-    except (ValueError, IndexError, KeyError, AttributeError) as exc:
+        bare_fields = set[str]().union(*map(_fields, lines))
+        rendered = [line.format(**SAMPLES[0]) for line in lines]
+    except ValueError as exc:
         raise PlanError(f"{name} has a malformed placeholder: {exc}") from exc
     if not any(lines):
         raise PlanError(f"{name} is a comment only; see your firmware's manual for what to write")
@@ -125,25 +144,58 @@ def parse_template(text: str, *, commands: bool) -> Template:
             f"{name} has '{disturbing}', which moves the machine or changes how its moves are "
             f"read; only what sets the shaper belongs there"
         )
+    for line in lines_of(text):
+        if not all(_reads_back(line, sample) for sample in SAMPLES):
+            raise PlanError(
+                f"{name} has '{line}', whose values cannot be read back from the file: put words "
+                f"or blanks between placeholders, and write numbers without padding, as "
+                f"{{frequency_hz:.2f}} does"
+            )
     return Template(text=text, fields=frozenset(fields))
 
 
-def _fields(text: str) -> set[str]:
-    found = set()
-    for _, field, spec, conversion in Formatter().parse(text):
-        if field is None:
-            continue
-        if conversion or "{" in (spec or ""):
-            raise ValueError("write a placeholder as {name} or {name:.2f}")
-        if any(int(digits) > WIDEST for digits in re.findall(r"\d+", spec or "")):
+def _parts(text: str) -> list[tuple[str, str | None, str]]:
+    """Literal, the placeholder behind it, if any, and that one's format.
+
+    Raises
+    ------
+    ValueError
+        If a placeholder is malformed.
+    """
+    try:
+        parts = [(literal, f, spec or "", bang) for literal, f, spec, bang in _FORM.parse(text)]
+    except ValueError as exc:
+        raise ValueError(HOW_TO_WRITE) from exc
+    for _, field, spec, conversion in parts:
+        if conversion or "{" in spec:
+            raise ValueError(HOW_TO_WRITE)
+        if any(int(digits) > WIDEST for digits in re.findall(r"\d+", spec)):
             raise ValueError(f"a number may be {WIDEST} characters wide at most")
-        found.add(field)
-    return found
+        for value in (sample.get(field or "", "") for sample in SAMPLES):
+            try:
+                format(value, spec)
+            except ValueError as exc:
+                raise ValueError(f"{value} cannot be written as {{{field}:{spec}}}") from exc
+    return [(literal, field, spec) for literal, field, spec, _ in parts]
+
+
+def _fields(text: str) -> set[str]:
+    return {field for _, field, _ in _parts(text) if field is not None}
+
+
+def _reads_back(line: str, sample: Values) -> bool:
+    """Whether a line's own pattern finds what was written with it."""
+    match = _pattern(line).fullmatch(line.format(**sample).strip())
+    if match is None:
+        return False
+    # of a placeholder that stands there twice the first is read
+    written = {f: format(sample[f], spec) for _, f, spec in reversed(_parts(line)) if f in READ}
+    return all(match[field].strip() == text.strip() for field, text in written.items())
 
 
 def _pattern(line: str) -> re.Pattern[str]:
     parts, seen = [], set()
-    for literal, field, _, _ in Formatter().parse(line.strip()):
+    for literal, field, _ in _parts(line.strip()):
         parts.append(re.escape(literal))
         if field is None:
             continue
@@ -230,7 +282,7 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
             is_frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
             states[axis] = state
             numbers[axis] = round(frequency if is_frequency else damping, 6)
-            values: dict[str, str | float | int] = {
+            values: Values = {
                 "axis": axis.upper(),
                 "axis_lower": axis,
                 "frequency_hz": round(frequency, 6),

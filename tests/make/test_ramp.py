@@ -186,8 +186,15 @@ def test_nothing_half_written_when_the_copy_fails(tmp_path, plan, monkeypatch):
         ("USER f={frequency_hz!r}", "malformed"),
         ("USER f={frequency_hz.real}", r"placeholder \{frequency_hz.real\}"),
         ("USER f={frequency_hz:{axis}}", "malformed"),
-        ("USER f={frequency_hz:d}", "malformed"),
-        ("USER f={frequency_hz", "malformed"),
+        ("USER f={frequency_hz:d}", r"1\.5 cannot be written as \{frequency_hz:d\}"),
+        ("USER f={frequency_hz", r"malformed placeholder: write .* as \{name\} or \{name:\.2f\}"),
+        ("USER {frequency_hz:<8.2f} A={axis}", "cannot be read back"),
+        ("USER {frequency_hz:^9.2f} A={axis}", "cannot be read back"),
+        ("USER {frequency_hz:_>8.2f} A={axis}", "cannot be read back"),
+        ("USER {frequency_hz:_>5.2f}", "cannot be read back"),
+        ("USER {axis:>3} {frequency_hz}", "cannot be read back"),
+        ("USER {damping_ratio:%} {axis}", "cannot be read back"),
+        ("USER {axis}\nF{damping_ratio}{frequency_hz}", "has 'F.*', whose values"),
         ("USER f={}", "placeholder {}"),
         ("USER axis={axis}", "sets nothing"),
     ],
@@ -291,3 +298,17 @@ def test_altered_marks_are_said_with_the_file(tmp_path, text):
     path.write_text(f"; ringscan ramp 1 {'0' * 16}\n; ringscan command {text}\n")
     with pytest.raises(GcodeError, match=r"r\.gcode: a mark of ringscan was altered"):
         read_marks(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "USER {axis} {frequency_hz:8.2f}",
+        "USER {axis} {frequency_hz:+08.3f} {damping_ratio:.2e}",
+        "USER A={axis} F={frequency_hz:<8.2f}",  # nothing follows the blanks
+        "USER {axis} {frequency_hz:.0f}E5 {frequency_hz:.3f} {tower}{layer}",
+        "USER F{frequency_hz}{axis}",
+    ],
+)
+def test_texts_whose_values_can_be_read_back(text):
+    assert parse_template(text, commands=True).text == text
