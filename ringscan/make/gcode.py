@@ -353,14 +353,28 @@ def numbered_lines(file: BinaryIO, source: str) -> Iterator[tuple[int, bytes]]:
     Raises
     ------
     GcodeError
-        If a line is too long to be G-code, or holds zero bytes.
+        If it cannot be read, a line is too long to be G-code or holds zero bytes, or a carriage
+        return stands inside of one: some machines would begin a new line there.
     """
     number = 0
-    while line := file.readline(MAX_LINE_BYTES):
+    while line := _next_line(file, source):
         number += 1
         if len(line) == MAX_LINE_BYTES or b"\0" in line:
             raise GcodeError(f"{source}, line {number}: is not text; give a plain G-code file")
+        if b"\r" in line.removesuffix(b"\n").removesuffix(b"\r"):
+            raise GcodeError(
+                f"{source}, line {number}: holds a carriage return without a line feed, which some "
+                f"machines take for the line's end and others do not; save the file with the line "
+                f"ends of Unix or Windows"
+            )
         yield number, line
+
+
+def _next_line(file: BinaryIO, source: str) -> bytes:
+    try:
+        return file.readline(MAX_LINE_BYTES)
+    except OSError as exc:
+        raise GcodeError(f"{source}: cannot be read: {why(exc)}") from exc
 
 
 def read_moves(path: Path, *, relative_e: bool) -> Iterator[Move]:

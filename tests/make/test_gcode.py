@@ -1,10 +1,18 @@
+import io
 import math
 
 import pytest
 
 from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import Reader, disturbs, parse_line, read_moves
+from ringscan.make.gcode import (
+    MAX_LINE_BYTES,
+    Reader,
+    disturbs,
+    numbered_lines,
+    parse_line,
+    read_moves,
+)
 
 
 def moves_of(*lines, relative_e=True):
@@ -187,6 +195,9 @@ def test_it_finds_out_how_e_counts(tmp_path, absolute, reset, pieces):
         (b"G1 X5 Y5\n", "no move extrudes"),
         (b"\x89PNG\x00\x00", "is not text"),
         (b"G1 X1 " + b"9" * 70000, "is not text"),
+        (b"G1 X1 E1\n; a\rG1 X500\n", "line 2: holds a carriage return without a line feed"),
+        (b"; a\r" + b"G1 X5 E1\r" * 9, "line 1: holds a carriage return without a line feed"),
+        (b"G1 X5 E1\r\r\n", "line 1: holds a carriage return without a line feed"),
     ],
 )
 def test_files_that_are_no_gcode(tmp_path, data, what):
@@ -213,3 +224,23 @@ def test_lines_that_disturb_a_toolpath(line):
 )
 def test_lines_that_do_not(line):
     assert not disturbs(line)
+
+
+@pytest.mark.parametrize("end", [b"", b"\r", b"\r\n", b"\n"], ids=repr)
+def test_line_ends_of_unix_and_windows_are_read(end):
+    # the last of them may have been cut off
+    data = b"G28\r\n" * 3 + b"G1 X5\n" + b"; " + b"x" * (MAX_LINE_BYTES - 9) + b"\r\nG90" + end
+    assert b"".join(line for _, line in numbered_lines(io.BytesIO(data), "a.gcode")) == data
+
+
+def test_a_file_that_fails_while_it_is_read():
+    class Failing(io.BytesIO):
+        def readline(self, size=-1):
+            if self.tell() > 0:
+                raise OSError(5, "Input/output error")
+            return super().readline(size)
+
+    lines = numbered_lines(Failing(b"G28\nG90\n"), "a.gcode")
+    assert next(lines) == (1, b"G28\n")
+    with pytest.raises(GcodeError, match=r"^a\.gcode: cannot be read: Input/output error$"):
+        next(lines)
