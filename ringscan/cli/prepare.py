@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -138,12 +139,14 @@ def ramp_command(
     from ringscan.make.cautions import SERVES_BOTH, STAYS_IN_FORCE
     from ringscan.make.ramp import add_ramp, layer_lines
     from ringscan.make.template import layer_commands
-    from ringscan.output import write_whole
+    from ringscan.output import writing_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import ramp_table
 
     if (out is None) != dry_run:
         raise typer.BadParameter("give OUT, or --dry-run without OUT")
+    if dry_run and write_plan is not None:
+        raise typer.BadParameter("--write-plan goes without --dry-run, which writes nothing")
     refuse_picture(out, write_plan)
     claim([out, write_plan], [plan, source, command_file, off_file], force=force)
     the_plan = load_plan(plan)
@@ -169,11 +172,15 @@ def ramp_command(
             say(f"warning: {warning}")
         return
     assert out is not None
-    result = add_ramp(source, out, the_plan, texts)
+    # neither of the two files appears if the other cannot be written
+    with nullcontext() if write_plan is None else writing_whole(write_plan) as second:
+        if second is not None:
+            second.write(the_plan.to_toml().encode())
+            second.flush()
+        result = add_ramp(source, out, the_plan, texts)
     for warning in result.warnings:
         say(f"warning: {warning}")
-    if dropped and write_plan is not None:
-        write_whole(write_plan, the_plan.to_toml().encode())
+    if write_plan is not None:
         say(f"wrote {write_plan}: use it for the sheet and the scan")
     if result.already:
         say(f"{source} carries this very ramp already; {out} is the same, unchanged")

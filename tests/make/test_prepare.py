@@ -127,6 +127,19 @@ def test_without_an_off_text_the_reference_band_goes(run, tmp_path, plan):
     assert not (tmp_path / "t.gcode").exists()
 
 
+def test_neither_the_file_nor_its_own_plan_appears_without_the_other(run, made):
+    before = sorted(os.listdir())
+    (made / "folder").mkdir()
+    for gcode, plan2, status in (("t.gcode", "folder", 7), ("none.gcode", "q.toml", 8)):
+        ramp = ["ramp", "p.toml", gcode, "o.gcode", *TEXT, "--write-plan", plan2]
+        got, _, err = run(*ramp)
+        assert (got, "cannot be" in err) == (status, True)
+        assert sorted(os.listdir()) == sorted([*before, "folder"])
+    dry = ["ramp", "p.toml", "t.gcode", "--dry-run", *TEXT, "--write-plan", "q.toml"]
+    status, _, err = run(*dry)
+    assert (status, "goes without --dry-run" in err) == (2, True)
+
+
 def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
     (tmp_path / "p.toml").write_text("precious")
     status, _, err = run("plan", "p.toml", *NUMBERS)
