@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import stat
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
 from ringscan.errors import OutputError, why
+
+BINARY: int = getattr(os, "O_BINARY", 0)
+"""Without it Windows would change the line ends."""
 
 
 def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = ()) -> None:
@@ -78,22 +81,20 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
 
 @contextlib.contextmanager
 def _replacing(path: Path) -> Iterator[BinaryIO]:
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".ringscan-")
+    kept = stat.S_IMODE(path.stat().st_mode) if path.exists() else None
+    name = path.parent / f".ringscan-{secrets.token_hex(8)}"
+    # the system's mask decides for a new file; nobody reads more of it than of the old one
+    mode = 0o666 if kept is None else kept
+    handle = os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY, mode)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        kept = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666 & ~_umask()
-        os.chmod(name, kept)  # mkstemp makes it private
+        if kept is not None:
+            os.chmod(name, kept)
         os.replace(name, path)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(name)
         raise
-
-
-def _umask() -> int:
-    current = os.umask(0o022)  # the only portable way to read it is to set it
-    os.umask(current)
-    return current

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from ringscan.errors import OutputError
-from ringscan.output import keep_apart, write_whole
+from ringscan.output import keep_apart, write_whole, writing_whole
 
 
 def test_writes_new_file_and_replaces_old_one(tmp_path: Path) -> None:
@@ -27,6 +27,31 @@ def test_mode_follows_the_umask(tmp_path: Path, umask: int, mode: int) -> None:
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "out.bin").stat().st_mode) == mode
+
+
+def test_the_mask_of_the_process_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def changed(_: int) -> int:
+        raise AssertionError("other threads would write with this mask")
+
+    monkeypatch.setattr(os, "umask", changed)
+    write_whole(tmp_path / "out.bin", b"data")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX")
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o400, 0])
+def test_a_private_file_is_private_while_it_is_written(tmp_path: Path, mode: int) -> None:
+    path = tmp_path / "private"
+    path.write_bytes(b"old")
+    path.chmod(mode)
+    with writing_whole(path) as file:
+        file.write(b"new")
+        (begun,) = tmp_path.glob(".ringscan-*")
+        assert stat.S_IMODE(begun.stat().st_mode) | mode == mode
+    assert stat.S_IMODE(path.stat().st_mode) == mode
+    path.chmod(0o600)
+    assert path.read_bytes() == b"new"
 
 
 def test_follows_links(tmp_path: Path) -> None:
