@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -37,6 +37,7 @@ def register(app: typer.Typer) -> None:
 
 
 def plan_command(
+    context: typer.Context,
     out: Annotated[Path, path_argument(metavar="OUT", help="Plan file to write (TOML).")],
     tower: Annotated[str | None, typer.Option(help="Label, like HERON-1.")] = None,
     bed: Annotated[str | None, bed_option] = None,
@@ -102,27 +103,9 @@ def plan_command(
     require_suffix(preview, ".png", flag="--preview")
     refuse_picture(out)
     claim([out, preview], [like], force=force)
-    given = _Given(
-        tower=tower,
-        bed=bed,
-        max_height=max_height,
-        nozzle=nozzle,
-        line_width=line_width,
-        layer_height=layer_height,
-        flow_limit=flow_limit,
-        speed=speed,
-        acceleration=acceleration,
-        corner_speed=corner_speed,
-        max_speed=max_speed,
-        max_acceleration=max_acceleration,
-        axes=axes,
-        families=families,
-        frequencies=frequencies,
-        damping_setting=damping_setting,
-        direction=direction,
-        filament=filament,
-        reference=reference,
-    )
+    # what goes on to the questions has the names of the options above
+    said = {field.name: context.params[field.name] for field in fields(_Given)}
+    given = _Given(**said | {"like": None})
     if like is not None:
         given = given.kept_from(load_plan(like))
     machine, wishes = _ask_all(given)
