@@ -18,7 +18,12 @@ if TYPE_CHECKING:
 
 
 class Questions:
-    """Values from flags, else asked in a terminal; without a terminal all are named at once."""
+    """Values from flags, else asked in a terminal; without a terminal all are named at once.
+
+    What a flag says is checked at once, so that no answers are given in vain, but where values are
+    missing: checks may rest on them. An answer is asked for again while its check raises PlanError
+    or typer.BadParameter.
+    """
 
     def __init__(self) -> None:
         self._asks = sys.stdin is not None and sys.stdin.isatty()
@@ -33,8 +38,10 @@ class Questions:
         *,
         check: Callable[[str], object] = str,
     ) -> str:
-        """A text, or its default; asked again while `check` raises what `_ask_until` catches."""
+        """A text, or its default."""
         if given is not None:
+            if not self._missing:
+                check(given)
             return given
         if self._asks:
             return _ask_until(question, default, check)
@@ -51,26 +58,35 @@ class Questions:
         *,
         check: Callable[[float], object] = float,
     ) -> float:
-        """A number from 0 up, or its default; asked again while `check` raises PlanError."""
+        """A number from 0 up, or its default."""
         if given is None and self._asks:
-            given = _ask_number(question, default, check)
-        elif given is None:
-            given = default
-        if given is None:
+            return _ask_number(question, default, check)
+        if given is not None:
+            _from_zero_up(given, flag)
+            if not self._missing:
+                check(given)
+            return given
+        if default is None:
             self._missing.append(flag)
             return 1.0
-        return _from_zero_up(given, flag)
+        return default
 
     def pair(
-        self, flag: str, given: str | None, question: str, sign: str, default: str | None = None
+        self,
+        flag: str,
+        given: str | None,
+        question: str,
+        sign: str,
+        default: str | None = None,
+        *,
+        check: Callable[[float, float], object],
     ) -> tuple[float, float]:
         """Two numbers with a sign between them."""
 
-        def check(answer: str) -> None:
-            for number in two_numbers(answer, sign, flag):
-                _from_zero_up(number, flag)
+        def check_both(answer: str) -> None:
+            check(*two_numbers(answer, sign, flag))
 
-        text = self.text(flag, given, question, default, check=check)
+        text = self.text(flag, given, question, default, check=check_both)
         return two_numbers(text, sign, flag) if text else (1.0, 1.0)
 
     def done(self) -> None:
@@ -132,8 +148,8 @@ def check_label(text: str) -> None:
 
 
 def two_numbers(text: str, sign: str, flag: str) -> tuple[float, float]:
-    """Two numbers with a sign between them."""
-    parts = text.lower().split(sign)
+    """Two numbers with a sign between them; × serves as x."""
+    parts = text.lower().replace("×", "x").split(sign)
     try:
         a, b = (float(part) for part in parts)
     except ValueError as exc:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ringscan.cli.asking import Questions, check_label, choice, read_axes, read_families
 from ringscan.cli.complain import say
+from ringscan.cli.interview import Given, ask_all
 from ringscan.cli.options import (
     Filament,
     Force,
@@ -27,8 +26,6 @@ from ringscan.errors import OutputError
 
 if TYPE_CHECKING:
     from ringscan.make.planner import Proposal
-    from ringscan.make.wishes import Machine, Wishes
-    from ringscan.plan import Plan
 
 
 def register(app: typer.Typer) -> None:
@@ -92,6 +89,7 @@ def plan_command(
 ) -> None:
     """Propose a tower that a photo can be read from; asks for what is not given."""
     from ringscan.make.planner import propose
+    from ringscan.make.wishes import require_like
     from ringscan.output import write_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import plan_summary
@@ -104,11 +102,13 @@ def plan_command(
     refuse_picture(out)
     claim([out, preview], [like], force=force)
     # what goes on to the questions has the names of the options above
-    said = {field.name: context.params[field.name] for field in fields(_Given)}
-    given = _Given(**said | {"like": None})
+    said = {field.name: context.params[field.name] for field in fields(Given)}
+    given = Given(**said | {"like": None})
     if like is not None:
-        given = given.kept_from(load_plan(like))
-    machine, wishes = _ask_all(given)
+        first = load_plan(like)
+        require_like(first)
+        given = given.kept_from(first)
+    machine, wishes = ask_all(given)
     low, high = wishes.low_hz, wishes.high_hz
     if expect is not None and not low <= expect <= high:
         raise typer.BadParameter(
@@ -121,159 +121,6 @@ def plan_command(
     write_whole(out, proposal.plan.to_toml().encode())
     print(plan_summary(proposal))
     say(f"wrote {out}" + (f" and {preview}" if preview else ""))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Given:
-    """What the command line says, by the names of its options; None where it says nothing."""
-
-    tower: str | None
-    bed: str | None
-    max_height: float
-    nozzle: float | None
-    line_width: float | None
-    layer_height: float | None
-    flow_limit: float | None
-    speed: float | None
-    acceleration: float | None
-    corner_speed: float | None
-    max_speed: float | None
-    max_acceleration: float | None
-    axes: str | None
-    families: str | None
-    frequencies: str | None
-    damping_setting: float | None
-    direction: str | None
-    filament: float
-    reference: bool
-    like: Plan | None = None
-
-    def kept_from(self, first: Plan) -> _Given:
-        """The same with what an earlier plan says. Raises typer.BadParameter if both say it."""
-        from ringscan.make.limits import THICKEST_OF_NOZZLE
-
-        size, motion = first.size, first.motion
-        kept: dict[str, Any] = {
-            "line_width": size.line_width_mm,
-            "layer_height": size.layer_height_mm,
-            "speed": motion.speed_mm_s,
-            "acceleration": motion.acceleration_mm_s2,
-            "corner_speed": motion.corner_speed_mm_s,
-            "max_speed": motion.speed_mm_s,
-            "max_acceleration": motion.acceleration_mm_s2,
-            "families": first.shaper.family.value,
-            "direction": motion.direction.value,
-        }
-        for name in kept:
-            if getattr(self, name) is not None:
-                flag = "--" + name.replace("_", "-")
-                raise typer.BadParameter(f"--like keeps what {flag} says; give one of the two")
-        usual: dict[str, Any] = {
-            "nozzle": max(
-                round(size.line_width_mm / LINE_OF_NOZZLE, 2),
-                size.layer_height_mm / THICKEST_OF_NOZZLE,
-            ),
-            "axes": "".join(first.axes),
-            "damping_setting": first.shaper.damping_ratio,
-            "frequencies": _range_of(first),
-        }
-        unsaid = {name: value for name, value in usual.items() if getattr(self, name) is None}
-        reference = self.reference and first.reference is not None
-        return replace(self, **kept, **unsaid, reference=reference, like=first)
-
-
-def _range_of(first: Plan) -> str | None:
-    """Range of its ramps of the frequency, to be narrowed; None if it has none."""
-    from ringscan.plan import Quantity
-
-    ramps = [first.ramp_of(axis) for axis in first.axes]
-    ends = [end for r in ramps if r.quantity is Quantity.FREQUENCY for end in (r.start, r.end)]
-    return f"{min(ends):g}-{max(ends):g}" if ends else None
-
-
-def _ask_all(given: _Given) -> tuple[Machine, Wishes]:
-    """Ask for what was not given."""
-    from ringscan.make.limits import require_bead, require_limits, require_nozzle
-    from ringscan.make.wishes import Machine, Wishes
-    from ringscan.plan import Direction
-
-    ask = Questions()
-
-    def above_zero(name: str, unit: str) -> Callable[[float], object]:
-        return lambda value: require_limits(**{name: (value, unit)})
-
-    label = ask.text("--tower", given.tower, "Label of the tower, like HERON-1", check=check_label)
-    bed_mm = ask.pair("--bed", given.bed, "Bed, width x depth in mm, like 220x220", "x")
-    bore = ask.number("--nozzle", given.nozzle, "Nozzle bore in mm", 0.4, check=require_nozzle)
-    width = ask.number(
-        "--line-width",
-        given.line_width,
-        "Line width in mm",
-        round(LINE_OF_NOZZLE * bore, 2),
-        check=lambda mm: require_bead(bore, line_width_mm=mm),
-    )
-    height = ask.number(
-        "--layer-height",
-        given.layer_height,
-        "Layer height in mm",
-        round(bore / 2, 2),
-        check=lambda mm: require_bead(bore, layer_height_mm=mm),
-    )
-    flow = ask.number(
-        "--flow-limit",
-        given.flow_limit,
-        "Most the hot end melts, in mm³/s",
-        check=above_zero("flow_limit", "mm³/s"),
-    )
-    v = ask.number(
-        "--speed", given.speed, "Intended speed in mm/s", check=above_zero("speed", "mm/s")
-    )
-    a = ask.number(
-        "--acceleration",
-        given.acceleration,
-        "Intended acceleration in mm/s²",
-        check=above_zero("acceleration", "mm/s²"),
-    )
-    corner = ask.number("--corner-speed", given.corner_speed, "Speed at a 90° corner in mm/s")
-    axes = ask.text("--axes", given.axes, "Axes: x, y or xy", "xy", check=read_axes)
-    families = ask.text(
-        "--families",
-        given.families,
-        "Shapers your firmware offers, like ZV,ZVD,EI",
-        check=read_families,
-    )
-    low, high = ask.pair("--frequencies", given.frequencies, "Rough range in Hz", "-", "15-75")
-    ask.done()
-    machine = Machine(
-        bed_mm=bed_mm,
-        max_height_mm=given.max_height,
-        nozzle_mm=bore,
-        line_width_mm=width,
-        layer_height_mm=height,
-        flow_limit_mm3_s=flow,
-        speed_mm_s=v,
-        acceleration_mm_s2=a,
-        corner_speed_mm_s=corner,
-        max_speed_mm_s=v if given.max_speed is None else given.max_speed,
-        max_acceleration_mm_s2=(a if given.max_acceleration is None else given.max_acceleration),
-        filament_mm=given.filament,
-    )
-    wishes = Wishes(
-        tower=label,
-        axes=read_axes(axes),
-        families=read_families(families),
-        low_hz=low,
-        high_hz=high,
-        damping_setting=0.1 if given.damping_setting is None else given.damping_setting,
-        reference=given.reference,
-        direction=choice(Direction, given.direction or "counter-clockwise", "--direction"),
-        like=given.like,
-    )
-    return machine, wishes
-
-
-LINE_OF_NOZZLE = 1.125
-"""Line width to propose, as a multiple of the bore; common practice, no source."""
 
 
 def _draw(proposal: Proposal, path: Path, natural_hz: float) -> None:

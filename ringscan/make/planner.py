@@ -26,6 +26,7 @@ from ringscan.make.assess import (
     visibility,
 )
 from ringscan.make.bead import bead_section_mm2
+from ringscan.make.limits import BED_MARGIN_MM, least_speed_mm_s
 from ringscan.make.wishes import Machine, Wishes, require_possible
 from ringscan.model.motion import CornerMotion
 from ringscan.plan import Family, Plan, build_plan
@@ -33,10 +34,6 @@ from ringscan.plancode import encode_plan
 
 WIDTHS_MM = (60.0, 70.0, layout.MAX_TOWER_WIDTH_MM)
 """Widths to try; 60 mm stands well at full height and is the easiest to photograph."""
-
-LEAST_WIDTH_MM = 30.0
-BED_MARGIN_MM = 10.0
-"""Kept free around the tower for brim and clips."""
 
 BASE_MM = 3.0
 """The first layers are wide and slow: neither reference nor ramp."""
@@ -52,7 +49,6 @@ SHARPEST_FIRST = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD, Family.EI2, Fam
 """By 5 % insensitivity at no damping (.06, .29, .40, .48 ...): the narrower the quiet band, the
 more sharply it is located."""
 
-MIN_SPEED_MM_S = 15
 THINNEST_OF_NOZZLE = 0.25
 """Layers thinner than this part of the nozzle's bore do not print evenly (common practice)."""
 HEIGHT_STEP_MM = 0.02
@@ -108,11 +104,6 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
     """Try every combination; costs are in units of 'one per cent of the range lost'."""
     room = min(machine.bed_mm) - 2 * BED_MARGIN_MM
     widths = [w for w in WIDTHS_MM if w <= room] or [float(floor(room))]
-    if widths[0] < LEAST_WIDTH_MM:
-        raise PlanError(
-            f"a bed of {min(machine.bed_mm):g} mm is too small: a tower of {LEAST_WIDTH_MM:g} mm "
-            f"needs {LEAST_WIDTH_MM + 2 * BED_MARGIN_MM:g} mm"
-        )
     heights = [
         (
             h,
@@ -122,12 +113,7 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
         for h in _layer_heights(machine)
     ]
     frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
-    slowest = int(max(MIN_SPEED_MM_S, floor(machine.corner_speed_mm_s) + 5))
-    if slowest > machine.max_speed_mm_s:
-        raise PlanError(
-            f"the highest speed {machine.max_speed_mm_s:g} mm/s is too low for a tower: with a "
-            f"corner speed of {machine.corner_speed_mm_s:g} mm/s it takes {slowest} mm/s at least"
-        )
+    slowest = least_speed_mm_s(machine.corner_speed_mm_s)
     speeds = {float(v) for v in range(slowest, floor(machine.max_speed_mm_s) + 1)}
     if machine.speed_mm_s >= slowest:
         speeds.add(machine.speed_mm_s)
@@ -167,12 +153,6 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
 def _kept(machine: Machine, first: Plan) -> _Choice:
     """What an earlier tower was printed with, if this machine can."""
     size, motion = first.size, first.motion
-    needed = size.width_mm + 2 * BED_MARGIN_MM
-    if needed > min(machine.bed_mm):
-        raise PlanError(
-            f"a tower like '{first.tower}' needs a bed of {needed:g} mm, this one has "
-            f"{min(machine.bed_mm):g} mm"
-        )
     flow = motion.speed_mm_s * bead_section_mm2(size.line_width_mm, size.layer_height_mm)
     if flow > machine.flow_limit_mm3_s:
         raise PlanError(

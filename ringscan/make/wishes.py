@@ -6,12 +6,16 @@ from dataclasses import dataclass
 
 from ringscan.errors import PlanError
 from ringscan.make.limits import (
+    require_acceleration,
     require_bead,
+    require_bed,
     require_limits,
     require_machine,
     require_nozzle,
+    require_range,
+    require_speed,
 )
-from ringscan.plan import LEAST_ACCELERATION_MM_S2, Axis, Direction, Family, Plan
+from ringscan.plan import Axis, Direction, Family, Plan, Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,38 +73,55 @@ def require_possible(machine: Machine, wishes: Wishes) -> None:
     )
     require_nozzle(machine.nozzle_mm)
     require_limits(
-        line_width=(machine.line_width_mm, "mm"),
-        layer_height=(machine.layer_height_mm, "mm"),
-        speed=(machine.speed_mm_s, "mm/s"),
-        acceleration=(machine.acceleration_mm_s2, "mm/s²"),
-        highest_speed=(machine.max_speed_mm_s, "mm/s"),
-        highest_acceleration=(machine.max_acceleration_mm_s2, "mm/s²"),
+        line_width=(machine.line_width_mm, "mm"), layer_height=(machine.layer_height_mm, "mm")
     )
-    if not 5 <= wishes.low_hz < wishes.high_hz <= 300:
-        raise PlanError(
-            f"the frequency range {wishes.low_hz:g} to {wishes.high_hz:g} Hz must rise and lie "
-            f"within 5 to 300 Hz"
-        )
+    require_range(wishes.low_hz, wishes.high_hz)
     require_bead(
         machine.nozzle_mm,
         line_width_mm=machine.line_width_mm,
         layer_height_mm=machine.layer_height_mm,
     )
-    if machine.acceleration_mm_s2 < LEAST_ACCELERATION_MM_S2:
-        raise PlanError(
-            f"an acceleration of {machine.acceleration_mm_s2:g} mm/s² leaves no ripple; a plan has "
-            f"{LEAST_ACCELERATION_MM_S2:g} mm/s² at least"
+    require_acceleration(machine.acceleration_mm_s2, machine.max_acceleration_mm_s2)
+    if wishes.like is None:
+        require_bed(machine.bed_mm)
+        require_speed(
+            machine.speed_mm_s,
+            highest_mm_s=machine.max_speed_mm_s,
+            corner_speed_mm_s=machine.corner_speed_mm_s,
         )
-    for name, intended, highest in (
-        ("speed", machine.speed_mm_s, machine.max_speed_mm_s),
-        ("acceleration", machine.acceleration_mm_s2, machine.max_acceleration_mm_s2),
-    ):
-        if highest < intended:
-            raise PlanError(f"the highest {name} {highest:g} is below the intended {intended:g}")
+    else:  # its speed is kept, whatever it is
+        require_like(wishes.like)
+        require_bed(machine.bed_mm, wishes.like.size.width_mm)
+        require_label(wishes.tower, wishes.like)
     if not wishes.axes or not wishes.families:
         raise PlanError("give at least one axis and one shaper family")
-    if Family.LIST in wishes.families and wishes.like is None:
+    require_families(wishes.families, wishes.like)
+
+
+def require_families(families: tuple[Family, ...], like: Plan | None = None) -> None:
+    """Refuse a shaper that no plan is proposed with. Raises PlanError."""
+    if Family.LIST in families and like is None:
         raise PlanError(
             "family LIST has no impulses here: plan with a family of the literature, then write "
             "the impulses into the plan file"
+        )
+
+
+def require_like(first: Plan) -> None:
+    """Refuse an earlier tower that no proposal can be like. Raises PlanError."""
+    for axis in first.axes:
+        if first.ramp_of(axis).quantity is not Quantity.FREQUENCY:
+            raise PlanError(
+                f"plan '{first.tower}' raises the damping ratio for axis {axis.upper()}, and a "
+                f"proposal raises the frequency; for a second tower of that kind copy the plan "
+                f"file and give the copy another label"
+            )
+
+
+def require_label(tower: str, first: Plan) -> None:
+    """Refuse the label of the earlier tower itself. Raises PlanError."""
+    if tower == first.tower:
+        raise PlanError(
+            f"'{tower}' is the label of the earlier tower itself; give the second one its own, or "
+            f"their photos are taken for two of one tower"
         )

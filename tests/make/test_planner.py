@@ -284,7 +284,7 @@ def test_the_intended_speed_is_tried_as_it_is(speed):
 def test_a_tower_like_another_keeps_to_the_height():
     first = propose(machine(layer_height_mm=0.12), wishes()).plan
     size = first.size.model_copy(update={"first_layer_mm": 0.4})
-    like = first.model_copy(update={"size": size})
+    like = first.model_copy(update={"size": size, "tower": "HERON-9"})
     tall = machine(layer_height_mm=0.12, max_height_mm=80.0)
     tall = replace(tall, speed_mm_s=first.motion.speed_mm_s, max_speed_mm_s=100.0)
     assert propose(tall, wishes(like=like)).plan.height_mm <= 80.0

@@ -157,7 +157,10 @@ def test_an_existing_plan_is_not_replaced_unasked(run, tmp_path):
         (["plan", "p.toml", *NUMBERS, "--families", "QQ"], 2, "ZVD"),
         (["plan", "p.toml", *NUMBERS, "--frequencies", "60-20"], 3, "must rise"),
         (["plan", "p.toml", *NUMBERS, "--speed", "-3"], 2, "from 0 up"),
-        (["plan", "p.toml", *NUMBERS, "--tower", "my tower"], 3, "tower"),
+        (["plan", "p.toml", *NUMBERS, "--tower", "my tower"], 2, "'my tower' is not 1 to 12 of"),
+        (["plan", "p.toml", *NUMBERS, "--bed", "22×220"], 3, "a bed of 22 mm is too small"),
+        (["plan", "p.toml", *NUMBERS, "--speed", "9000"], 3, "in mm/min that is 150 mm/s"),
+        (["plan", "p.toml", *NUMBERS, "--max-speed", "3"], 3, "too low for a tower"),
         (["plan", "p.toml", *NUMBERS, "--speed", "1e9"], 3, "the speed must be above 0 and at"),
         (["plan", "p.toml", *NUMBERS, "--acceleration", "0"], 3, "the acceleration must be"),
         (["plan", "p.toml", *NUMBERS, "--max-speed", "0"], 3, "the highest speed must be"),
@@ -233,8 +236,9 @@ def test_wrong_files(run, tmp_path, plan, arguments, status, what):
 
 def test_it_asks_in_a_terminal(tmp_path):
     controller, terminal = pty.openpty()
-    asked_again = ["wren 1", "WREN-1", "big", "200x200", "11", "", "3", "", "0.5", "", "0"]
-    answers = [*asked_again, "10", "150", "8000", "8", "x", "ZV", "20-60"]
+    asked_again = ["wren 1", "WREN-1", "big", "22x22", "200×200", "11", "", "3", "", "0.5", "", "0"]
+    speeds = ["0.1", "9000", "150", "20", "8000", "146", "8"]
+    answers = [*asked_again, "10", *speeds, "x", "LIST", "ZV", "60-20", "20-400", "20-60"]
     os.write(controller, "".join(f"{a}\n" for a in answers).encode())
     run = subprocess.run(
         [sys.executable, "-c", "from ringscan.cli import main; main()", "plan", "w.toml"],
@@ -254,7 +258,17 @@ def test_it_asks_in_a_terminal(tmp_path):
     assert plan.ramp_of("x").start == 20
     assert plan.motion.corner_speed_mm_s == 8
     assert plan.size.layer_height_mm == 0.2
-    for said in ("a nozzle of 11 mm", "line width of 3 mm", "layer height of 0.5 mm"):
+    for said in (
+        "a bed of 22 mm is too small: a tower of 30 mm needs a bed of 50 mm",
+        *("a nozzle of 11 mm", "line width of 3 mm", "layer height of 0.5 mm"),
+        "a speed of 0.1 mm/s is too low for a tower; it takes 15 mm/s at least",
+        "at most 2000 mm/s, not 9000; in mm/min that is 150 mm/s",
+        "an acceleration of 20 mm/s² leaves no ripple",
+        "with a corner speed of 146 mm/s; it takes 151 mm/s at least",
+        "family LIST has no impulses here",
+        "the frequency range 60 to 20 Hz must rise",
+        "the frequency range 20 to 400 Hz must rise and lie within 5 to 300 Hz",
+    ):
         assert said in run.stderr
 
 
@@ -444,6 +458,22 @@ def test_a_second_tower_like_the_first(run, tmp_path):
         got, _, err = run(*second, "--force", *more)
         assert (got, err.count("\n")) == (status, 1)
         assert what in err
+
+
+def test_no_second_tower_with_the_firsts_label_or_like_a_damping_tower(run, made, make_plan):
+    limits = ["--bed", "220x220", "--flow-limit", "11"]
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 0.0, "step": 0.01}
+    damping = make_plan(ramp={"x": ramp | {"quantity": "damping_ratio", "frequency_hz": 40.0}})
+    (made / "d.toml").write_text(damping.to_toml())
+    for like, tower, said in (
+        ("p.toml", "WREN-2", "'WREN-2' is the label of the earlier tower itself"),
+        ("d.toml", "WREN-3", "plan 'WREN-2' raises the damping ratio for axis X"),
+    ):
+        status, _, err = run("plan", "q.toml", "--like", like, "--tower", tower, *limits)
+        assert (status, err.count("\n")) == (3, 1)
+        assert said in err
+        assert not (made / "q.toml").exists()
+    assert run("plan", "q.toml", "--like", "p.toml", "--tower", "WREN-3", *limits)[0] == 0
 
 
 def test_like_accepts_what_plan_wrote(run, tmp_path):
