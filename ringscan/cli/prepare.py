@@ -136,7 +136,7 @@ def ramp_command(
     force: Force = False,
 ) -> None:
     """Put your firmware's command into a G-code file, before every layer."""
-    from ringscan.make.cautions import SERVES_BOTH, STAYS_IN_FORCE
+    from ringscan.make.cautions import OTHER_AXIS_OFF, SERVES_BOTH, STAYS_IN_FORCE
     from ringscan.make.ramp import add_ramp, layer_lines
     from ringscan.make.template import layer_commands
     from ringscan.output import writing_whole
@@ -163,6 +163,8 @@ def ramp_command(
         say(f"no reference band: {LOST_WITHOUT_REFERENCE}")
     if texts.serves_both(the_plan):
         say(f"note: {SERVES_BOTH}")
+    if len(the_plan.axes) == 1:
+        say(f"note: {OTHER_AXIS_OFF}")
     if dry_run:
         commands = layer_commands(the_plan, texts)
         lines, warnings = layer_lines(source, the_plan)

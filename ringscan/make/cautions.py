@@ -17,6 +17,10 @@ SERVES_BOTH = (
     "of the two has no ramp"
 )
 
+OTHER_AXIS_OFF = (
+    "one axis has no ramp: switch its shaper off for this print, as the scan takes it to be"
+)
+
 SPOILERS = (
     ("minimum layer time", "slows short layers down: switch it off for this print"),
     ("speed caps", "for outer walls, small parts, bridges or flow: set them above the plan"),

@@ -11,7 +11,7 @@ import numpy as np
 
 from ringscan.errors import PlanError
 from ringscan.make.assess import face_motion, visibility
-from ringscan.make.cautions import SERVES_BOTH, STAYS_IN_FORCE
+from ringscan.make.cautions import OTHER_AXIS_OFF, SERVES_BOTH, STAYS_IN_FORCE
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
 from ringscan.make.commanded import amid_the_ramp, compare_ramps, name_layers
 from ringscan.make.ramp import MISSING_TOP_LAYERS
@@ -95,6 +95,8 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
         )
     if report.texts is not None and report.texts.serves_both(plan):
         notes.append(SERVES_BOTH)
+    if len(plan.axes) == 1:
+        notes.append(OTHER_AXIS_OFF)
     told = {axis for row in rows for axis in row.commanded}
     if told - report.set_after:
         notes.append(STAYS_IN_FORCE)

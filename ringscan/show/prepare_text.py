@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from ringscan.make.cautions import CAUTIONS, SPOILERS
+from ringscan.make.cautions import CAUTIONS, OTHER_AXIS_OFF, SPOILERS
 from ringscan.make.check import Commanded, LayerRow
 from ringscan.make.planner import Proposal
 from ringscan.make.template import LayerCommands
@@ -38,6 +38,8 @@ def plan_summary(proposal: Proposal) -> str:
             lines.append(f"GIVES {r.name}: {r.got}, wanted {r.wanted}")
         if r.why:
             lines += _wrapped(r.why, indent=6)
+    if len(plan.axes) == 1:
+        lines += _wrapped(f"note: {OTHER_AXIS_OFF}", indent=0)
     if proposal.changes:
         lines += ["", "Departs from what you intended:"]
         for change in proposal.changes:

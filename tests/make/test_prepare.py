@@ -413,6 +413,19 @@ def test_a_text_that_names_no_axis_is_told(run, made):
     assert "X and Y at once" not in run("ramp", "p.toml", "t.gcode", "o2.gcode", *TEXT, *OFF)[2]
 
 
+def test_that_the_other_axiss_shaper_must_be_off_is_told(run, made, make_plan):
+    one = make_plan(ramp={"y": None})
+    (made / "one.toml").write_text(one.to_toml())
+    for plan, told in (("one.toml", True), ("p.toml", False)):
+        err = run("ramp", plan, "t.gcode", "o.gcode", *TEXT, *OFF, "--force")[2]
+        lines = run("check", plan, "o.gcode", "--brief")[1]
+        for text in (err, " ".join(lines)):
+            assert ("one axis has no ramp: switch its shaper off" in text) is told
+    for axes, told in (("x", True), ("xy", False)):
+        lines = run("plan", "q.toml", *NUMBERS, "--axes", axes, "--force")[1]
+        assert ("switch its shaper off for this print" in " ".join(lines)) is told
+
+
 def test_a_file_without_an_end_is_told(run, made):
     whole = (made / "r.gcode").read_bytes()
     (made / "cut.gcode").write_bytes(whole[: whole.rindex(b" E") + 4])
