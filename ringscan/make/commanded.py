@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.make.check import FileReport, LayerRow
+from ringscan.make.finding import Finding, differs, spoilt
 from ringscan.make.template import Template
 from ringscan.plan import Axis, Plan, Quantity
 
@@ -20,24 +21,19 @@ SAME_STEP = 0.25
 or as the command's text rounds them."""
 
 
-def compare_ramps(
-    report: FileReport, plan: Plan, data: dict[str, Any], spoilt: list[str], differs: list[str]
-) -> list[range]:
-    """Compare the commanded values with the plan.
-
-    What is found goes into `spoilt` and `differs`, and into `data`, the plan as nested dicts, which
-    then says what the file has. Returns the layers of ramps and reference band.
-    """
+def compare_ramps(report: FileReport, plan: Plan) -> Iterator[Finding]:
+    """Compare the commanded values with the plan."""
     if report.texts is None or not any(r.commanded for r in report.rows):
-        spoilt.append(
+        yield spoilt(
             "no command of the ramp is in the file: put it in with 'ringscan ramp', or give the "
             "command text"
         )
-        return list(plan.measured)
-    bands: dict[Axis, dict[str, int] | None] = dict.fromkeys(plan.axes, data.get("reference"))
+        return
+    planned = None if plan.reference is None else plan.reference.model_dump()
+    bands: dict[Axis, dict[str, int] | None] = dict.fromkeys(plan.axes, planned)
     for axis in plan.axes:
         if wrong := _inside(report.rows, axis):
-            spoilt.append(
+            yield spoilt(
                 f"the {axis.upper()} value changes in the middle of {name_layers(wrong)}; it must "
                 f"change between layers"
             )
@@ -45,23 +41,18 @@ def compare_ramps(
             continue
         found = _fit(report.rows, plan, axis, report.texts.command)
         if found is None:
-            spoilt.append(f"the commanded {axis.upper()} values are no regular ramp")
+            yield spoilt(f"the commanded {axis.upper()} values are no regular ramp")
             continue
-        ramp, reference = found
-        differs.append(
+        ramp, bands[axis] = found
+        yield differs(
             f"the {axis.upper()} ramp goes from {ramp['start']:g} by {ramp['step']:g} over layers "
             f"{ramp['first_layer']} to {ramp['last_layer']}"
-            + ("" if reference else ", without a reference band")
+            + ("" if bands[axis] else ", without a reference band"),
+            ramp={axis: ramp},
+            reference=bands[axis],
         )
-        data["ramp"][axis] |= ramp
-        bands[axis] = reference
     if any(bands[axis] != bands[plan.axes[0]] for axis in plan.axes):
-        spoilt.append("the X and Y shapers are not switched off on the same layers")
-    data["reference"] = bands[plan.axes[0]]
-    if data["reference"] is None:
-        del data["reference"]
-    parts = [*data["ramp"].values(), *([data["reference"]] if "reference" in data else [])]
-    return [range(part["first_layer"], part["last_layer"] + 1) for part in parts]
+        yield spoilt("the X and Y shapers are not switched off on the same layers")
 
 
 def amid_the_ramp(report: FileReport, plan: Plan) -> bool:
