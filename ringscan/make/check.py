@@ -15,9 +15,9 @@ from typing import Literal
 import numpy as np
 
 from ringscan.errors import GcodeError
-from ringscan.make.gcode import Move, numbered_lines, open_gcode, parse_line
+from ringscan.make.gcode import Move, numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
-from ringscan.make.ramp import read_marks
+from ringscan.make.ramp import has_end, read_marks
 from ringscan.make.shaped import require_shaper
 from ringscan.make.template import Texts
 from ringscan.plan import Axis, Direction, Plan
@@ -128,29 +128,9 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
     return FileReport(
         rows=tuple(rows),
         texts=texts,
-        ended=_has_end(path, last, texts),
+        ended=has_end(path, last, texts),
         set_after=frozenset(axis for event in events[place:] for axis in event.axes),
     )
-
-
-def _has_end(path: Path, last: int, texts: Texts | None) -> bool:
-    """Whether there is more than moves and the ramp behind a line.
-
-    That is an M word, or what is no plain G-code.
-    """
-    ramp = [] if texts is None else [t for t in (texts.off, texts.command) if t is not None]
-    patterns = [pattern for text in ramp for pattern in text.patterns(every=True)]
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            if number <= last:
-                continue
-            text = line.decode("latin-1")
-            if any(pattern.fullmatch(text.strip()) for pattern in patterns):
-                continue
-            words = parse_line(text)
-            if words is None or any(letter == "M" for letter, _ in words):
-                return True
-    return False
 
 
 def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:

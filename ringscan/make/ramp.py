@@ -15,7 +15,7 @@ from typing import BinaryIO
 import numpy as np
 
 from ringscan.errors import GcodeError, PlanError
-from ringscan.make.gcode import numbered_lines, open_gcode
+from ringscan.make.gcode import numbered_lines, open_gcode, parse_line
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
 from ringscan.output import keep_apart, writing_whole
@@ -176,7 +176,9 @@ def layer_lines(source: Path, plan: Plan) -> tuple[list[int], tuple[str, ...]]:
         for layer in np.flatnonzero(plan.commands(axis).state != State.OUTSIDE.value).tolist()
     }
     lines = []
+    last = 0
     for layer in find_layers(source):
+        last = layer.moves[-1].line
         if layer.index < plan.size.layers:
             _compare_height(source, plan, layer)
         if layer.index in commanded:
@@ -184,13 +186,36 @@ def layer_lines(source: Path, plan: Plan) -> tuple[list[int], tuple[str, ...]]:
         lines.append(layer.first_line)
     found, planned = len(lines), plan.size.layers
     if found <= max(commanded) or abs(found - planned) > MISSING_TOP_LAYERS:
+        cut_off = found < planned and not has_end(source, last, None)
         raise GcodeError(
-            f"{source}: has {found} layers, plan '{plan.tower}' has {planned}; slice the tower at "
-            f"100 % with the plan's layer height, or correct the plan with 'ringscan check'"
+            f"{source}: has {found} layers, plan '{plan.tower}' has {planned}; "
+            + ("it ends early and without an end: was it cut off? Else " if cut_off else "")
+            + "slice the tower at 100 % with the plan's layer height, or correct the plan with "
+            "'ringscan check'"
         )
     if found != planned:
         return lines, (f"the file has {found} layers, the plan {planned}; the ramp is complete",)
     return lines, ()
+
+
+def has_end(path: Path, last: int, texts: Texts | None) -> bool:
+    """Whether there is more than moves and the ramp behind a line.
+
+    That is an M word, or what is no plain G-code.
+    """
+    ramp = [] if texts is None else [t for t in (texts.off, texts.command) if t is not None]
+    patterns = [pattern for text in ramp for pattern in text.patterns(every=True)]
+    with open_gcode(path) as file:
+        for number, line in numbered_lines(file, str(path)):
+            if number <= last:
+                continue
+            text = line.decode("latin-1")
+            if any(pattern.fullmatch(text.strip()) for pattern in patterns):
+                continue
+            words = parse_line(text)
+            if words is None or any(letter == "M" for letter, _ in words):
+                return True
+    return False
 
 
 def _compare_height(source: Path, plan: Plan, layer: Layer) -> None:

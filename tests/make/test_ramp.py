@@ -148,6 +148,14 @@ def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
     low = make_plan(size={"layers": 36})
     with pytest.raises(GcodeError, match="has 36 layers, plan 'WREN-2' has 40"):
         add(tmp_path, plan, sliced(low))
+    with pytest.raises(GcodeError, match=r"has 36 layers, .*: was it cut off\?"):
+        add(tmp_path, plan, sliced(low))  # moves alone are no end
+    with pytest.raises(GcodeError, match="has 36 layers") as ended:
+        add(tmp_path, plan, sliced(low) + "M5\n")
+    with pytest.raises(GcodeError, match="has 43 layers") as taller:
+        add(tmp_path, plan, sliced(make_plan(size={"layers": 43})))
+    for error in (ended, taller):
+        assert "cut off" not in str(error.value)
     nearly = make_plan(size={"layers": 39})
     result, _ = add(tmp_path, plan, sliced(nearly))
     assert "39 layers" in result.warnings[0]
