@@ -81,7 +81,11 @@ class Paper(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """The tower's outline on the sheet, mm in the sheet frame; the base is its lower side."""
+    """The tower's outline on the sheet; the base is its lower side.
+
+    left, right : x of its sides, mm in the sheet frame
+    top, bottom : y of its top and base, mm in the sheet frame; the base has the greater one
+    """
 
     left: float
     top: float

@@ -64,8 +64,11 @@ class BrimSide(StrEnum):
 class Bed:
     """Where the machine can print, and how much it can melt.
 
-    size_mm : x and y
+    size_mm : along x and y
     origin_mm : machine coordinates of the front left corner
+    max_height_mm : of a print
+    flow_limit_mm3_s : most that the hot end melts
+    filament_mm : diameter
     """
 
     size_mm: tuple[float, float]
@@ -79,8 +82,11 @@ class Bed:
 class Job:
     """How the toolpath is to be made.
 
+    bed : where the tower is to stand in the middle
     start_text, end_text : the user's own G-code
+    style : as a spiral or in layers
     brim_loops : lines of brim; 0 for none
+    brim_side : of the tower's wall
     """
 
     bed: Bed

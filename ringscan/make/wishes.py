@@ -22,8 +22,15 @@ from ringscan.plan import Axis, Direction, Family, Plan, Quantity
 class Machine:
     """What the person knows of the machine and intends to print with.
 
-    max_speed_mm_s, max_acceleration_mm_s2 : how far the proposal may go above the intentions
+    bed_mm : along x and y
     max_height_mm : of a print
+    nozzle_mm : diameter of its bore
+    line_width_mm, layer_height_mm : of the printed line, as intended; layers may get thinner
+    flow_limit_mm3_s : most that the hot end melts
+    speed_mm_s, acceleration_mm_s2 : of the outer wall, as intended
+    corner_speed_mm_s : at which a 90° corner is taken
+    max_speed_mm_s, max_acceleration_mm_s2 : how far the proposal may go above the intentions
+    filament_mm : diameter
     """
 
     bed_mm: tuple[float, float]
@@ -44,10 +51,13 @@ class Machine:
 class Wishes:
     """What is to be measured, and with what.
 
+    tower : label
+    axes : to have a ramp
     families : shaper families the firmware offers
     low_hz, high_hz : rough range of the natural frequency
     damping_setting : the shaper's own damping ratio
     reference : whether the firmware can switch the shaper off during a print
+    direction : of travel along the wall, seen from above
     like : an earlier tower, of which size, motion and shaper are kept, so that the two can be
         compared
     """
