@@ -52,6 +52,8 @@ class Commanded:
 class LayerRow:
     """One layer as the file has it.
 
+    layer : counted from 0
+    height_mm : of its upper face
     width_mm : of the nozzle's path, along x and y
     speed_mm_s : least and greatest feed on the faces of each axis; empty if it has none
     direction : None if it cannot be told, or differs between faces
@@ -74,6 +76,7 @@ class LayerRow:
 class FileReport:
     """All layers of a file.
 
+    rows : one for each layer, from the base up
     texts : those that its commands were read with
     ended : whether more than moves and those commands follows the last line of filament
     set_after : axes that are commanded once more after it

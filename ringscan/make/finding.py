@@ -20,6 +20,8 @@ class Kind(Enum):
 class Finding:
     """One sentence for people, and what it means for the plan.
 
+    kind : what follows from it
+    text : without a full stop
     change : what the plan would have to say instead, as nested dicts; None takes a table out
     """
 

@@ -58,7 +58,12 @@ ACCELERATIONS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """A plan, what it will show, and where it departs from the intentions and why."""
+    """What is proposed.
+
+    plan : to be printed
+    assessment : what it will show
+    changes : where it departs from the intentions, and why
+    """
 
     plan: Plan
     assessment: Assessment

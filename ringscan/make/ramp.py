@@ -37,7 +37,11 @@ MISSING_TOP_LAYERS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
-    """What the marks of a file with a ramp say."""
+    """What the marks of a file with a ramp say.
+
+    digest : of plan and texts, as `ramp_digest` gives it
+    texts : those that the ramp was made with
+    """
 
     digest: str
     texts: Texts
@@ -50,6 +54,7 @@ class RampResult:
     already : True if the source carried this very ramp, and was copied unchanged
     layers : found in the source
     commanded : layers that begin with the user's text
+    warnings : one line each
     """
 
     already: bool

@@ -66,7 +66,11 @@ _NUMBER = r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Template:
-    """One text with placeholders; make it with `parse_template`."""
+    """One text with placeholders; make it with `parse_template`.
+
+    text : as the user wrote it
+    fields : names of its placeholders
+    """
 
     text: str
     fields: frozenset[str]
@@ -210,7 +214,11 @@ def _pattern(line: str) -> re.Pattern[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Texts:
-    """The two texts of the user: one sets a value, one switches the shaper off."""
+    """The two texts of the user.
+
+    command : sets a value
+    off : switches the shaper off; None where the firmware cannot
+    """
 
     command: Template
     off: Template | None
@@ -246,6 +254,8 @@ class Texts:
 class LayerCommands:
     """What a file is to hold at the start of one layer.
 
+    layer : counted from 0
+    height_mm : of its upper face
     state : per axis of the plan
     value : commanded value per axis, NaN outside the ramp
     lines : rendered text, empty where nothing is commanded
