@@ -1,6 +1,7 @@
 """Everything ringscan raises on purpose, and the exit status each ends in.
 
     RingscanError (1)
+    ├── OptionError (2)       what was given with a command is wrong: a text, a limit, a wish
     ├── PlanError (3)         the plan is wrong, unreadable or does not match
     ├── PhotoError (4)        the picture cannot be read
     ├── SheetError (5)        no scale reference in the picture
@@ -8,7 +9,7 @@
     ├── OutputError (7)       a result cannot be written
     └── GcodeError (8)        a toolpath file cannot be read or would not print as planned
 
-Status 0 is a result, also when that result is "no call"; 2 is a wrong command line.
+Status 0 is a result, also when that result is "no call"; 2 is also a wrong command line.
 """
 
 import os
@@ -34,6 +35,12 @@ class RingscanError(Exception):
     """Base of every error that is the input's fault: one line of what, where and what to do."""
 
     exit_status = 1
+
+
+class OptionError(RingscanError):
+    """What was given with the plan is wrong: a text of the user's, a limit, a wish."""
+
+    exit_status = 2
 
 
 class PlanError(RingscanError):

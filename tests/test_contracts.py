@@ -132,6 +132,7 @@ def test_help_imports_nothing_heavy(arguments, heavy):
 def test_exit_statuses_are_those_of_the_documentation():
     wanted = {
         "RingscanError": 1,
+        "OptionError": 2,
         "PlanError": 3,
         "PhotoError": 4,
         "SheetError": 5,

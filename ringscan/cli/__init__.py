@@ -1,7 +1,7 @@
 """The door: arguments in, exit statuses out. Nothing is computed here.
 
-Exit status 0: a result, also when it is "no call"; 2: wrong command line; 130: interrupted; others:
-the class of the error, see ringscan/errors.py.
+Exit status 0: a result, also when it is "no call"; 2: wrong command line, or a text or limit given
+with it; 130: interrupted; others: the class of the error, see ringscan/errors.py.
 """
 
 from __future__ import annotations

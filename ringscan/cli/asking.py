@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from ringscan.cli.complain import say
-from ringscan.errors import PlanError, why
+from ringscan.errors import OptionError, why
 
 if TYPE_CHECKING:
     from ringscan.plan import Axis, Family
@@ -21,8 +21,8 @@ class Questions:
     """Values from flags, else asked in a terminal; without a terminal all are named at once.
 
     What a flag says is checked at once, so that no answers are given in vain, but where values are
-    missing: checks may rest on them. An answer is asked for again while its check raises PlanError
-    or typer.BadParameter.
+    missing: checks may rest on them. An answer is asked for again while its check raises
+    OptionError or typer.BadParameter.
     """
 
     def __init__(self) -> None:
@@ -113,7 +113,7 @@ def _ask_until(question: str, default: str | None, check: Callable[[str], object
             check(answer)
         except typer.BadParameter as exc:
             say(exc.message)
-        except PlanError as exc:
+        except OptionError as exc:
             say(exc)
         else:
             return answer
@@ -196,8 +196,8 @@ def text_or_file(text: str | None, path: Path | None, flag: str) -> str | None:
 
 
 def read_text(path: Path) -> str:
-    """Text of a user's file. Raises PlanError."""
+    """Text of a user's file. Raises OptionError."""
     try:
         return path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as exc:
-        raise PlanError(f"{path}: cannot be read: {why(exc)}") from exc
+        raise OptionError(f"{path}: cannot be read: {why(exc)}") from exc

@@ -21,6 +21,7 @@ from ringscan.cli.options import (
     path_argument,
     path_option,
     refuse_picture,
+    require_suffix,
 )
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ def tower_command(
     from ringscan.plan import load_plan
 
     the_form = choice(Form, form, "--form")
+    require_suffix(out, ".stl", ".3mf", flag="OUT")
     claim([out], [plan], force=force)
     the_plan = load_plan(plan)
     write_tower(the_plan, out, the_form)

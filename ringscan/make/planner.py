@@ -84,8 +84,10 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
 
     Raises
     ------
+    OptionError
+        If a limit or a wish is impossible by itself.
     PlanError
-        If no tower at all can be printed with these limits, or a wish contradicts itself.
+        If no tower at all can be printed with these limits, or wishes contradict each other.
     """
     require_possible(machine, wishes)
     choice = _best(machine, wishes) if wishes.like is None else _kept(machine, wishes.like)

@@ -14,7 +14,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from ringscan.errors import GcodeError, PlanError
+from ringscan.errors import GcodeError, OptionError
 from ringscan.make.gcode import numbered_lines, open_gcode, parse_line
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
@@ -140,7 +140,7 @@ def read_marks(path: Path) -> Marks | None:
             command=parse_template(found[COMMAND_MARK], commands=True),
             off=None if off is None else parse_template(off, commands=False),
         )
-    except PlanError as exc:
+    except OptionError as exc:
         raise GcodeError(f"{path}: {altered}: {exc}") from exc
     return Marks(digest=digest, texts=texts)
 

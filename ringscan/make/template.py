@@ -13,7 +13,7 @@ from string import Formatter
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import PlanError
+from ringscan.errors import OptionError, PlanError
 from ringscan.make.gcode import disturbs, without_comment
 from ringscan.make.shaped import require_shaper
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
@@ -115,19 +115,19 @@ def parse_template(text: str, *, commands: bool) -> Template:
 
     Raises
     ------
-    PlanError
+    OptionError
         If it is empty, has an unknown or malformed placeholder, sets nothing, moves the machine, or
         writes values so that they cannot be read back.
     """
     name = "the command text" if commands else "the text that switches the shaper off"
     if not text.strip():
-        raise PlanError(f"{name} is empty; see your firmware's manual for what to write")
+        raise OptionError(f"{name} is empty; see your firmware's manual for what to write")
     allowed = set(PLACEHOLDERS) - (set() if commands else COMMANDED)
     try:
         fields = _fields(text)
         unknown = sorted(fields - allowed)
         if unknown:
-            raise PlanError(
+            raise OptionError(
                 f"{name} has the placeholder {{{unknown[0]}}}; known are "
                 f"{', '.join(f'{{{p}}}' for p in PLACEHOLDERS if p in allowed)}; write {{{{ and "
                 f"}}}} for real braces"
@@ -136,21 +136,21 @@ def parse_template(text: str, *, commands: bool) -> Template:
         bare_fields = set[str]().union(*map(_fields, lines))
         rendered = [line.format(**SAMPLES[0]) for line in lines]
     except ValueError as exc:
-        raise PlanError(f"{name} has a malformed placeholder: {exc}") from exc
+        raise OptionError(f"{name} has a malformed placeholder: {exc}") from exc
     if not any(lines):
-        raise PlanError(f"{name} is a comment only; see your firmware's manual for what to write")
+        raise OptionError(f"{name} is a comment only; see your firmware's manual for what to write")
     if commands and not bare_fields & COMMANDED:
-        raise PlanError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
+        raise OptionError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
     if disturbing := next(
         (line for line, full in zip(lines, rendered, strict=True) if disturbs(full)), None
     ):
-        raise PlanError(
+        raise OptionError(
             f"{name} has '{disturbing}', which moves the machine or changes how its moves are "
             f"read; only what sets the shaper belongs there"
         )
     for line in lines_of(text):
         if not all(_reads_back(line, sample) for sample in SAMPLES):
-            raise PlanError(
+            raise OptionError(
                 f"{name} has '{line}', whose values cannot be read back from the file: put words "
                 f"or blanks between placeholders, and write numbers without padding, as "
                 f"{{frequency_hz:.2f}} does"

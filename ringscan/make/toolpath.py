@@ -17,7 +17,7 @@ from enum import StrEnum
 from math import isfinite, pi
 from pathlib import Path
 
-from ringscan.errors import PlanError
+from ringscan.errors import OptionError, PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.gcode import Move, Reader, homes, parse_line
@@ -102,10 +102,12 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
 
     Raises
     ------
+    OptionError
+        If the bed's numbers are none, or the start text leaves the machine in inches or relative
+        coordinates.
     PlanError
         If a move would leave the bed, the height or the flow limit, the brim does not fit, the
-        plan measures where this tower cannot be, its shaper does not exist, or the start text
-        leaves the machine in inches or relative coordinates.
+        plan measures where this tower cannot be, or its shaper does not exist.
     GcodeError
         If the user's own text moves in a way that cannot be read.
     OutputError
@@ -121,7 +123,7 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     )
     _refuse_spoilt(plan, job.style)
     if not all(isfinite(at) for at in bed.origin_mm):
-        raise PlanError("the bed's front left corner must be two numbers")
+        raise OptionError("the bed's front left corner must be two numbers")
     lines = list(_lines(plan, job))
     warnings = _check(plan, job, lines)
     with writing_whole(path) as file:
@@ -285,7 +287,7 @@ def _check(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
         if line == BEGIN_TOWER:
             ours = True
             if not reader.absolute or reader.unit_mm != 1.0 or any(reader.offset.values()):
-                raise PlanError(
+                raise OptionError(
                     "the start text leaves the machine in inches (G20), relative coordinates "
                     "(G91) or shifted ones (G92); put G21 and G90 into it, before the line that "
                     "makes E relative"

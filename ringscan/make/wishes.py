@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ringscan.errors import PlanError
+from ringscan.errors import OptionError, PlanError
 from ringscan.make.limits import (
     require_acceleration,
     require_bead,
@@ -74,7 +74,15 @@ class Wishes:
 
 
 def require_possible(machine: Machine, wishes: Wishes) -> None:
-    """Refuse what no tower can be planned with, before one is looked for. Raises PlanError."""
+    """Refuse what no tower can be planned with, before one is looked for.
+
+    Raises
+    ------
+    OptionError
+        If machine or wishes are impossible.
+    PlanError
+        If the earlier tower is none that a second one can be like.
+    """
     require_machine(
         bed_mm=machine.bed_mm,
         max_height_mm=machine.max_height_mm,
@@ -104,14 +112,14 @@ def require_possible(machine: Machine, wishes: Wishes) -> None:
         require_bed(machine.bed_mm, wishes.like.size.width_mm)
         require_label(wishes.tower, wishes.like)
     if not wishes.axes or not wishes.families:
-        raise PlanError("give at least one axis and one shaper family")
+        raise OptionError("give at least one axis and one shaper family")
     require_families(wishes.families, wishes.like)
 
 
 def require_families(families: tuple[Family, ...], like: Plan | None = None) -> None:
-    """Refuse a shaper that no plan is proposed with. Raises PlanError."""
+    """Refuse a shaper that no plan is proposed with. Raises OptionError."""
     if Family.LIST in families and like is None:
-        raise PlanError(
+        raise OptionError(
             "family LIST has no impulses here: plan with a family of the literature, then write "
             "the impulses into the plan file"
         )
@@ -129,9 +137,9 @@ def require_like(first: Plan) -> None:
 
 
 def require_label(tower: str, first: Plan) -> None:
-    """Refuse the label of the earlier tower itself. Raises PlanError."""
+    """Refuse the label of the earlier tower itself. Raises OptionError."""
     if tower == first.tower:
-        raise PlanError(
+        raise OptionError(
             f"'{tower}' is the label of the earlier tower itself; give the second one its own, or "
             f"their photos are taken for two of one tower"
         )

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sliced import sliced
 
-from ringscan.errors import GcodeError, OutputError, PlanError
+from ringscan.errors import GcodeError, OptionError, OutputError, PlanError
 from ringscan.make.ramp import add_ramp, read_marks
 from ringscan.make.template import PLACEHOLDERS, Texts, layer_commands, parse_template
 
@@ -207,7 +207,7 @@ def test_nothing_half_written_when_the_copy_fails(tmp_path, plan, monkeypatch):
     ],
 )
 def test_wrong_texts(text, what):
-    with pytest.raises(PlanError, match=what) as caught:
+    with pytest.raises(OptionError, match=what) as caught:
         parse_template(text, commands=True)
     assert "\n" not in str(caught.value)
 
