@@ -20,10 +20,15 @@ LONGEST_SIDE_PX = 2000
 """Size of the marked picture: enough to see ripples, small enough to send."""
 
 OUTLINE = (0, 158, 115)
-MEASURED = (213, 94, 0)
-FITTED = (0, 114, 178)
+MEASURED = (240, 228, 66)
+FITTED = (86, 180, 233)
 QUIET = (204, 121, 167)
 """Colours that the colour-blind can tell apart (Okabe & Ito)."""
+
+Colour = tuple[int, int, int]
+
+DOT_PX = 4
+"""Radius of a band's point."""
 
 REACH = 0.4
 """Share of the face's width that a ripple as large as the unshaped one is drawn with."""
@@ -78,14 +83,19 @@ class _Pen:
         px = (self.scan.view.to_px(s_mm, z_mm) + 0.5) * self.scale - 0.5
         return [(float(x), float(y)) for x, y in px]
 
-    def line(self, s_mm: object, z_mm: object, colour: tuple[int, int, int], width: int) -> None:
+    def line(self, s_mm: object, z_mm: object, colour: Colour, width: int) -> None:
         """Draw a polyline with a dark rim, so that it shows on any filament."""
         s, z = np.broadcast_arrays(np.asarray(s_mm, float), np.asarray(z_mm, float))
         points = self.points(s.ravel(), z.ravel())
         self.draw.line(points, fill=(0, 0, 0), width=width + 2, joint="curve")
         self.draw.line(points, fill=colour, width=width, joint="curve")
 
-    def text(self, at: tuple[float, float], words: str, colour: tuple[int, int, int]) -> None:
+    def dots(self, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64], colour: Colour) -> None:
+        """Draw points with a dark rim."""
+        for x, y in self.points(s_mm, z_mm):
+            self.draw.circle((x, y), DOT_PX, fill=colour, outline=(0, 0, 0))
+
+    def text(self, at: tuple[float, float], words: str, colour: Colour) -> None:
         """Write words with a rim at a point of the reduced picture."""
         font = ImageFont.load_default(size=30)
         self.draw.text(at, words, fill=colour, font=font, stroke_width=3, stroke_fill=(0, 0, 0))
@@ -111,8 +121,8 @@ def _draw_ripple(pen: _Pen) -> None:
     for part in np.split(np.arange(z.size), breaks):
         measured = np.clip(scan.ripple.signed[part], -1.2, 1.2)
         fitted = scan.ripple.fitted[part] * np.where(scan.ripple.turned[part], -1, 1)
-        pen.line(w / 2 + REACH * w * np.clip(fitted, -1.2, 1.2), z[part], FITTED, 3)
-        pen.line(w / 2 + REACH * w * measured, z[part], MEASURED, 2)
+        pen.line(w / 2 + REACH * w * np.clip(fitted, -1.2, 1.2), z[part], FITTED, 4)
+        pen.dots(w / 2 + REACH * w * measured, z[part], MEASURED)
 
 
 def _draw_quiet(pen: _Pen) -> None:
