@@ -165,7 +165,7 @@ def no_code(tmp_path_factory) -> Path:
 def test_a_sheet_without_a_tower(run, no_tower):
     done = run("scan", no_tower)
     assert done.status == FACE
-    assert "no tower on the scan sheet; lay it on its outline, on its back" in done.error()
+    assert "no tower is found on the scan sheet; lay it on its outline, on its back" in done.error()
 
 
 def test_no_code_and_no_plan(run, no_code):

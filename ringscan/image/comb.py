@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ringscan.errors import FaceError
 from ringscan.image.box import Box, Side
+from ringscan.image.hindrance import hindrance
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose
 from ringscan.image.reference import SheetView
@@ -96,7 +97,10 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     outline = tower_outline(plan)
     seen, known = seen_map(photo, view, outline)
     if known.sum() < 0.3 * known.size:
-        raise FaceError(f"{photo.source}: the middle of the scan sheet is outside the picture")
+        raise FaceError(
+            f"{photo.source}: the middle of the scan sheet is outside the picture; photograph it "
+            "again with the whole ring of squares in view"
+        )
     scale = float(pose.sheet_scale.mean())
     eye = pose.camera.position_mm / scale
     start = Box(
@@ -129,12 +133,14 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
     below, beside = inside & known, grown & ~inside & known
     if not below.any() or (~seen[below]).mean() < MIN_HIDDEN:
         raise FaceError(
-            f"{photo.source}: no tower on the scan sheet; lay it on its outline, on its back"
+            f"{photo.source}: no tower is found on the scan sheet; "
+            + (hindrance(photo, view) or "lay it on its outline, on its back")
         )
     if not beside.any() or seen[beside].mean() < MIN_SEEN:
         raise FaceError(
             f"{photo.source}: something hides the scan sheet around the tower, or it is too dark "
-            f"there; clear the sheet and let some light into the room"
+            "there; "
+            + (hindrance(photo, view) or "clear the sheet and let some light into the room")
         )
     return replace(
         box,

@@ -15,6 +15,7 @@ from ringscan.image.camera import Camera
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
 from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
+from ringscan.image.hindrance import blurred, cut_off, hindrance
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose, unevenness
@@ -181,7 +182,7 @@ def locate_face(
         now = Outline.before(pose, start)
         for reach in (WIDE_MM, NARROW_MM):
             edges = _find_edges(crop, now, pose, plan, corners, reach)
-            _check_edges(photo, edges)
+            _check_edges(photo, view, edges)
             now = fit_outline(view, pose, sizes, corners, edges, now, camera_free=False)
         return _Found(seen=seen, outline=now, edges=edges)
 
@@ -201,11 +202,11 @@ def locate_face(
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
     if moved_px > NARROW_MM / 3 * scale:
         edges = _find_edges(crop, free, pose, plan, corners, NARROW_MM)
-        _check_edges(photo, edges)
+        _check_edges(photo, view, edges)
         free = fit_outline(view, pose, sizes, corners, edges, free, camera_free=True)
     now = free
     uneven = unevenness(view, pose)
-    _check_outline(photo, plan, replace(best, outline=now), size, uneven)
+    _check_outline(photo, view, plan, replace(best, outline=now), size, uneven)
     entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
     corners_px = _corners_px(now)
     face = FaceView(
@@ -301,18 +302,24 @@ def _beside_the_head(edge: EdgePoints, camera: Camera, pose: Pose) -> EdgePoints
     return replace(edge, points_px=edge.points_px[drawn[:, 1] > layout.HEAD_BOTTOM_MM])
 
 
-def _check_edges(photo: Photo, edges: list[EdgePoints]) -> None:
+def _check_edges(photo: Photo, view: SheetView, edges: list[EdgePoints]) -> None:
     sides = {part.side for part in edges}
     if not (any(s.upright for s in sides) and any(not s.upright for s in sides)):
         seen = ", ".join(sorted(sides)) or "none"
         raise FaceError(
             f"{photo.source}: too few of the tower's edges can be told from the sheet (seen: "
-            f"{seen}); show the bars around the tower, sharp and lit"
+            f"{seen}); "
+            + (hindrance(photo, view) or "show the bars around the tower, sharp and lit")
         )
 
 
 def _check_outline(
-    photo: Photo, plan: Plan, found: _Found, measured: tuple[float, float], uneven: str | None
+    photo: Photo,
+    view: SheetView,
+    plan: Plan,
+    found: _Found,
+    measured: tuple[float, float],
+    uneven: str | None,
 ) -> None:
     """Whether what was found is this plan's tower; `uneven`: what is wrong with the sheet."""
     now = found.outline
@@ -324,12 +331,16 @@ def _check_outline(
     by_height = abs(wide / tall - 1) > most and abs(tall - 1) > abs(wide - 1)
     other = by_height and now.rms_mm < CLEAR_RMS_MM
     if now.strain > MAX_STRAIN or other:
+        cut = cut_off(photo, view)
+        if cut is not None:
+            raise FaceError(f"{photo.source}: the tower's face cannot be measured: {cut}")
         seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in measured)
         raise PlanError(
             f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "
             f"'{plan.tower}' says {plan.size.width_mm:g} × {plan.height_mm:g} mm; "
             + (
                 uneven
+                or blurred(photo, view)
                 or "use the plan this tower was printed with, the measured length of the sheet's "
                 "100 mm line (--check-line), and the photo as the phone took it"
             )
@@ -337,12 +348,12 @@ def _check_outline(
     if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
             f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
-            + (uneven or "lay it flat on its back, and clear the sheet")
+            + (uneven or hindrance(photo, view) or "lay it flat on its back, and clear the sheet")
         )
     if found.moved_mm > MAX_MOVED_MM:
         raise FaceError(
-            f"{photo.source}: the tower's edges cannot be told from what is around them; clear "
-            f"the sheet, and photograph it from straight above"
+            f"{photo.source}: the tower's edges cannot be told from what is around them; "
+            + (hindrance(photo, view) or "clear the sheet, and photograph it from straight above")
         )
 
 

@@ -201,7 +201,7 @@ def test_clockwise_travel_is_mirrored(tmp_path):
 
 def test_a_sheet_without_a_tower(tmp_path):
     photo = photo_of(replace(SMALL, tower=False).render(), tmp_path / "a.jpg")
-    with pytest.raises(FaceError, match="no tower on the scan sheet"):
+    with pytest.raises(FaceError, match="no tower is found on the scan sheet"):
         run(photo)
 
 

@@ -1,0 +1,51 @@
+"""Why a tower may not be found though it lies there: looked for on the way to a refusal only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ringscan.image.photo import Photo
+from ringscan.image.recover import mapped
+from ringscan.image.reference import SheetView
+from ringscan.image.sharpness import sheet_response
+from ringscan.layout import ring_corners
+
+MAX_OUTSIDE = 0.1
+"""Share of the sheet's corners outside the picture: one of its short sides has 0.23 of them."""
+FINE_PER_PX, MIN_KEPT = 0.1, 0.5
+"""Cycles per px, and the contrast that the sheet's edges keep there: 0.63 and more in rendered
+pictures, 0.48 and less in the same with a blur of 2 px (standard deviation)."""
+
+
+def hindrance(photo: Photo, view: SheetView) -> str | None:
+    """Say what is wrong with the picture, and what to do; None if nothing is seen to be."""
+    return cut_off(photo, view) or blurred(photo, view)
+
+
+def cut_off(photo: Photo, view: SheetView) -> str | None:
+    """Say that the sheet reaches out of the picture, if it does.
+
+    The principal point of a cropped picture is elsewhere than a camera has it, so that also a tower
+    that is all in view may seem to be of another size.
+    """
+    ring = mapped(view.homography, np.array(list(ring_corners().values())))
+    size = np.array([photo.width_px, photo.height_px])
+    outside = ((ring < -0.5) | (ring > size - 0.5)).any(axis=1)
+    if outside.mean() <= MAX_OUTSIDE:
+        return None
+    return (
+        f"the picture's edge cuts the scan sheet off, {outside.sum()} of its {len(ring)} corners "
+        "lie outside; photograph it again with the whole ring of squares in view, and do not crop"
+    )
+
+
+def blurred(photo: Photo, view: SheetView) -> str | None:
+    """Say that the sheet's edges are soft, if they are."""
+    response = sheet_response(photo, view)
+    if response is None or response.at(FINE_PER_PX) >= MIN_KEPT:
+        return None
+    return (
+        f"the picture is blurred, the sheet's edges keep {response.at(FINE_PER_PX):.0%} of their "
+        f"contrast at {1 / FINE_PER_PX:.0f} px; clean the lens, focus on the face, rest the phone "
+        "on something"
+    )

@@ -1,0 +1,86 @@
+"""Towers that are not found though they lie there: the picture is blamed, not tower or plan."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+from tower_scene import Scene
+
+from ringscan.errors import FaceError, PlanError
+from ringscan.image.face import locate_face
+from ringscan.image.photo import Photo, read_photo
+from ringscan.image.pose import find_pose
+from ringscan.image.reference import find_sheet, read_code
+from ringscan.plancode import SheetCode
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+
+
+@cache
+def pixels(name: str) -> np.ndarray:
+    """A sample image, upright, without what EXIF says of the lens."""
+    with Image.open(SAMPLES / name) as image:
+        return np.asarray(ImageOps.exif_transpose(image))
+
+
+@cache
+def code(name: str) -> SheetCode:
+    photo = read_photo(SAMPLES / name)
+    found = read_code(photo, find_sheet(photo))
+    assert found is not None
+    return found
+
+
+def photo_of(picture: np.ndarray, folder: Path) -> Photo:
+    path = folder / "a.jpg"
+    Image.fromarray(picture).save(path, quality=93)
+    return read_photo(path)
+
+
+def locate(name: str, photo: Photo) -> None:
+    sheet = find_sheet(photo)
+    locate_face(photo, sheet, find_pose(photo, sheet), code(name).plan, code(name).axis)
+
+
+@pytest.mark.parametrize(
+    "part",
+    [np.s_[:2419], np.s_[: 4032 // 2], np.s_[:, : 6 * 302], np.s_[:, 3 * 302 :]],
+    ids=["upper 60 %", "upper half", "left 60 %", "right 70 %"],
+)
+def test_a_sheet_cut_off_by_the_pictures_edge(tmp_path: Path, part: tuple[slice, ...]) -> None:
+    photo = photo_of(pixels("heron-1-x.jpg")[part], tmp_path)
+    with pytest.raises(FaceError, match=r"picture's edge cuts .* whole ring of squares in view"):
+        locate("heron-1-x.jpg", photo)
+
+
+def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
+    name = "heron-1-x.jpg"
+    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), 3.0), tmp_path)
+    sheet, plan = find_sheet(photo), code(name).plan
+    other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
+    with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
+        locate_face(photo, sheet, find_pose(photo, sheet), other, "x")
+
+
+@pytest.mark.parametrize(
+    ("blur_px", "says"), [(0.9, "lay it on its outline"), (2.5, "the picture is blurred")]
+)
+def test_no_tower_may_be_a_matter_of_blur(tmp_path: Path, blur_px: float, says: str) -> None:
+    scene = Scene(
+        width_px=2000,
+        height_px=2600,
+        focal_px=2050,
+        eye_mm=(101, 138, 290),
+        aim_mm=(96, 132),
+        tower=False,
+        blur_px=blur_px,
+    )
+    photo = photo_of(scene.render(), tmp_path)
+    sheet = find_sheet(photo)
+    with pytest.raises(FaceError, match=f"no tower is found on the scan sheet; {says}"):
+        locate_face(photo, sheet, find_pose(photo, sheet), scene.plan, "x")
