@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import cv2
 import numpy as np
@@ -121,7 +121,7 @@ def read_code(photo: Photo, view: SheetView) -> SheetCode | None:
     Raises
     ------
     PlanError
-        If a code was read that is not a scan sheet's, or is damaged.
+        If in its place a code was read that is not a scan sheet's, or is damaged.
     """
     import zxingcpp
 
@@ -132,6 +132,11 @@ def read_code(photo: Photo, view: SheetView) -> SheetCode | None:
     refusal: PlanError | None = None
     for picture in (crop, local, grey):
         for found in zxingcpp.read_barcodes(picture, formats=qr_only):
+            # asked for QR codes it also gives Micro QR codes, for which it takes what is blurred
+            if found.format != zxingcpp.BarcodeFormat.QRCode:
+                continue
+            if picture is grey and not _in_place(found.position, view):
+                continue
             try:
                 return decode_plan(found.text)
             except PlanError as exc:
@@ -245,6 +250,15 @@ def _refine(
     start = corners.astype(np.float32).reshape(-1, 1, 2)
     fine = cv2.cornerSubPix(grey, start, (half, half), (-1, -1), criteria)
     return fine.reshape(-1, 2).astype(np.float64)
+
+
+def _in_place(position: Any, view: SheetView) -> bool:
+    """Whether a code lies where this sheet has its own: another sheet's says another plan."""
+    x0, y0, x1, y1 = CODE_BOX
+    box = mapped(view.homography, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    corners = position.top_left, position.top_right, position.bottom_right, position.bottom_left
+    x, y = np.mean([(corner.x, corner.y) for corner in corners], axis=0).tolist()
+    return cv2.pointPolygonTest(box.astype(np.float32), (x, y), False) >= 0
 
 
 def _code_crop(grey: NDArray[np.uint8], view: SheetView) -> NDArray[np.uint8]:

@@ -19,6 +19,7 @@ from ringscan.image.pose import find_pose
 from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import find_sheet, read_code
 from ringscan.plan import Plan
+from ringscan.plancode import encode_plan
 
 STRAIGHT = Scene(
     width_px=2000, height_px=2600, focal_px=2050, eye_mm=(101, 138, 260), aim_mm=(97, 130)
@@ -270,6 +271,27 @@ def test_a_foreign_code_is_named(tmp_path):
     photo = photo_of(painted(straight_pixels(), cover), tmp_path / "a.jpg")
     with pytest.raises(PlanError, match=r"a\.jpg: the QR code 'WIFI:S:WORKSHOP;;'"):
         read_code(photo, find_sheet(photo))
+
+
+def test_a_micro_code_is_none_of_ours(tmp_path):
+    """The decoder is asked for QR codes and gives these too, also for blurred ones."""
+    code = zxingcpp.create_barcode("13400", zxingcpp.BarcodeFormat.MicroQRCode)
+    cover = np.pad(np.array(code.to_image(scale=12)), 40, constant_values=255)
+    photo = photo_of(painted(straight_pixels(), cover), tmp_path / "a.jpg")
+    assert zxingcpp.read_barcode(cover).text == "13400"
+    assert read_code(photo, find_sheet(photo)) is None
+
+
+@pytest.mark.parametrize("text", ["WIFI:S:WORKSHOP;;", encode_plan(make_plan(), "x")])
+def test_a_code_elsewhere_is_not_this_sheet_s(tmp_path, text):
+    """Another sheet's would bring another plan."""
+    pixels = painted(straight_pixels(), np.full((320, 320), 200, np.uint8))
+    code = np.array(zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode).to_image(scale=6))
+    rows, cols = code.shape
+    pixels[-rows - 20 : -20, 20 : 20 + cols] = code[..., None]
+    photo = photo_of(pixels, tmp_path / "a.jpg")
+    assert zxingcpp.read_barcode(photo.grey8()).text == text
+    assert read_code(photo, find_sheet(photo)) is None
 
 
 def test_an_overexposed_face_is_refused(tmp_path):
