@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import PlanError, SheetError
+from ringscan.image.exposure import ill_lit
 from ringscan.image.photo import Photo
 from ringscan.image.recover import mapped, name_corners, px_per_mm
 from ringscan.image.shrink import shrunk
@@ -210,12 +211,17 @@ def _explain_failure(
         )
     if found < FEWEST:
         raise SheetError(
-            f"{photo.source}: no scan sheet in the picture, or it is blurred; print one with "
-            f"'ringscan sheet', lay the tower on it and photograph the whole sheet, sharp"
+            f"{photo.source}: no scan sheet in the picture, or "
+            + (
+                ill_lit(photo)
+                or "it is blurred; print one with 'ringscan sheet', lay the tower on it and "
+                "photograph the whole sheet, sharp"
+            )
         )
     raise SheetError(
         f"{photo.source}: only {found} of the scan sheet's {possible} chessboard corners can be "
-        f"seen, {MIN_CORNERS} are needed; show the whole sheet, sharp, flat and evenly lit"
+        f"seen, {MIN_CORNERS} are needed; "
+        + (ill_lit(photo) or "show the whole sheet, sharp, flat and evenly lit")
     )
 
 
@@ -223,8 +229,9 @@ def _check_spread(photo: Photo, drawn: NDArray[np.float64], possible: int) -> No
     spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
     if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
         raise SheetError(
-            f"{photo.source}: the scan sheet is too much hidden: {len(drawn)} of {possible} "
-            f"chessboard corners lie in one place; show the whole sheet, flat and evenly lit"
+            f"{photo.source}: the scan sheet is too much hidden, {len(drawn)} of {possible} "
+            "chessboard corners are seen in one place; "
+            + (ill_lit(photo) or "show the whole sheet, flat and evenly lit")
         )
 
 

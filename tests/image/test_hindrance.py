@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageOps
 from tower_scene import Scene
 
-from ringscan.errors import FaceError, PlanError
+from ringscan.errors import FaceError, PlanError, SheetError
 from ringscan.image.face import locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
@@ -65,6 +65,28 @@ def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
     with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
         locate_face(photo, sheet, find_pose(photo, sheet), other, "x")
+
+
+@pytest.mark.parametrize(
+    ("times", "says"),
+    [
+        (0.1, "no scan sheet in the picture, or the picture is too dark: .* more light"),
+        (8.0, "; the picture is too bright: .* expose less"),
+    ],
+)
+def test_a_picture_of_which_too_little_is_left_by_its_exposure(
+    tmp_path: Path, times: float, says: str
+) -> None:
+    picture = np.clip(pixels("heron-1-x.jpg") * times, 0, 255).astype(np.uint8)
+    with pytest.raises(SheetError, match=says):
+        find_sheet(photo_of(picture, tmp_path))
+
+
+@pytest.mark.parametrize("grey", [60, 128, 240])
+def test_other_pictures_are_neither_dark_nor_bright(tmp_path: Path, grey: int) -> None:
+    photo = photo_of(np.full((1300, 1000, 3), grey, np.uint8), tmp_path)
+    with pytest.raises(SheetError, match="no scan sheet in the picture, or it is blurred"):
+        find_sheet(photo)
 
 
 @pytest.mark.parametrize(
