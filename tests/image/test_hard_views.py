@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 from tower_scene import Scene, make_plan
 
-from ringscan.errors import PlanError, RingscanError, SheetError
+from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image import face
 from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
@@ -158,6 +158,36 @@ def test_a_tower_seen_too_narrow_at_first(tmp_path, monkeypatch, side):
     assert entry < 0.15
     assert base < 0.15
     assert height < 0.3
+
+
+@pytest.mark.parametrize("off_mm", [2.5, 3.5])
+def test_edges_far_from_where_the_tower_was_seen_are_not_believed(tmp_path, monkeypatch, off_mm):
+    """They may be another thing's: here they are the tower's own, and it was seen elsewhere."""
+    x, y = np.array(TOWER_CENTRE) + SMALL.shift_mm
+    width, height = SMALL.size
+    true = Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width, height_mm=height)
+    monkeypatch.setattr(face, "find_tower", lambda *_: true.moved(off_mm, 0.0, 0.0))
+    monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box)
+    photo = photo_of(flat_pixels(), tmp_path)
+    if off_mm < 3.0:
+        assert max(errors_mm(SMALL, locate(SMALL, photo))[:2]) < 0.15
+        return
+    with pytest.raises(FaceError, match="edges cannot be told from what is around them; clear"):
+        locate(SMALL, photo)
+
+
+@pytest.mark.parametrize("rms_mm", [0.45, 0.55])
+def test_edges_that_fit_no_outline_are_not_believed(tmp_path, monkeypatch, rms_mm):
+    fit = face.fit_outline
+    monkeypatch.setattr(
+        face, "fit_outline", lambda *given, **how: replace(fit(*given, **how), rms_mm=rms_mm)
+    )
+    photo = photo_of(flat_pixels(), tmp_path)
+    if rms_mm < 0.5:
+        assert locate(SMALL, photo).rms_mm == rms_mm
+        return
+    with pytest.raises(FaceError, match=r"fit its outline to 0\.[56] mm only; lay it flat"):
+        locate(SMALL, photo)
 
 
 @pytest.mark.parametrize(("albedo", "lamp"), [(0.03, -1.0), (0.75, 1.0)])
