@@ -22,8 +22,8 @@ def ill_lit(photo: Photo) -> str | None:
     dark = float(share[photo.light_of_grey8() < DARK_LIGHT].sum())
     if dark > DARK_SHARE:
         return (
-            f"the picture is too dark: {dark:.0%} of it has less than {DARK_LIGHT:.0%} of full light; "
-            "bring more light, or expose more"
+            f"the picture is too dark: {dark:.0%} of it has less than {DARK_LIGHT:.0%} of full "
+            "light; bring more light, or expose more"
         )
     burnt = float(share[np.arange(256) >= CLIPPED_LEVEL * 255].sum())
     if burnt > BURNT_SHARE:

@@ -15,7 +15,7 @@ from ringscan.image.camera import Camera
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
 from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
-from ringscan.image.hindrance import blurred, cut_off, hindrance
+from ringscan.image.hindrance import blurred, hindrance, misplaced
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose, unevenness
@@ -331,9 +331,9 @@ def _check_outline(
     by_height = abs(wide / tall - 1) > most and abs(tall - 1) > abs(wide - 1)
     other = by_height and now.rms_mm < CLEAR_RMS_MM
     if now.strain > MAX_STRAIN or other:
-        cut = cut_off(photo, view)
-        if cut is not None:
-            raise FaceError(f"{photo.source}: the tower's face cannot be measured: {cut}")
+        why = misplaced(photo, view)
+        if why is not None:
+            raise FaceError(f"{photo.source}: the tower's face cannot be measured: {why}")
         seen = " × ".join("?" if math.isnan(mm) else f"{mm:.1f}" for mm in measured)
         raise PlanError(
             f"{photo.source}: the tower's face measures {seen} mm (width × height), but plan "

@@ -12,6 +12,8 @@ from ringscan.layout import ring_corners
 
 MAX_OUTSIDE = 0.1
 """Share of the sheet's corners outside the picture: one of its short sides has 0.23 of them."""
+MANY_REPEATED = 8
+"""Markers: a tenth of another sheet's; none is seen twice in rendered pictures of one sheet."""
 FINE_PER_PX, MIN_KEPT = 0.1, 0.5
 """Cycles per px, and the contrast that the sheet's edges keep there: 0.63 and more in rendered
 pictures, 0.48 and less in the same with a blur of 2 px (standard deviation)."""
@@ -19,10 +21,23 @@ pictures, 0.48 and less in the same with a blur of 2 px (standard deviation)."""
 
 def hindrance(photo: Photo, view: SheetView) -> str | None:
     """Say what is wrong with the picture, and what to do; None if nothing is seen to be."""
-    return cut_off(photo, view) or blurred(photo, view)
+    return misplaced(photo, view) or blurred(photo, view)
 
 
-def cut_off(photo: Photo, view: SheetView) -> str | None:
+def misplaced(photo: Photo, view: SheetView) -> str | None:
+    """Say that there is another sheet, or too little of this one, if so.
+
+    Either makes a tower seem to be of another size.
+    """
+    if view.repeated >= MANY_REPEATED:
+        return (
+            f"more than one scan sheet is in view, {view.repeated} markers are seen twice; leave "
+            "one, in the middle of the picture"
+        )
+    return _cut_off(photo, view)
+
+
+def _cut_off(photo: Photo, view: SheetView) -> str | None:
     """Say that the sheet reaches out of the picture, if it does.
 
     The principal point of a cropped picture is elsewhere than a camera has it, so that also a tower

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ringscan.errors import SheetError
 from ringscan.image.camera import Camera
 from ringscan.image.descent import descend
+from ringscan.image.hindrance import misplaced
 from ringscan.image.photo import FILM_DIAGONAL_MM, Photo
 from ringscan.image.reference import SheetView
 from ringscan.layout import require_check_line
@@ -153,7 +154,8 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
     if rms > 0.4 * px_per_mm or used.mean() < 0.5:
         raise SheetError(
             f"{photo.source}: the sheet's corners fit no camera to better than "
-            f"{rms / px_per_mm:.1f} mm; lay the sheet flat and photograph it with the main lens"
+            f"{rms / px_per_mm:.1f} mm; "
+            + (misplaced(photo, view) or "lay the sheet flat and photograph it with the main lens")
         )
     if camera.tilt_deg > MAX_TILT_DEG:
         raise SheetError(

@@ -49,6 +49,7 @@ class SheetView:
     possible : number of corners that the sheet has
     left_out : number of corners seen that are more than GATE_MM off the plane of the others
     left_out_mm : by how much, along the sheet, their median; 0 if there are none
+    repeated : number of markers beyond one of each kind: another sheet's
     """
 
     corners_px: NDArray[np.float64]
@@ -58,6 +59,7 @@ class SheetView:
     possible: int
     left_out: int = 0
     left_out_mm: float = 0.0
+    repeated: int = 0
 
     @property
     def found(self) -> int:
@@ -82,14 +84,14 @@ def find_sheet(photo: Photo) -> SheetView:
     board = charuco_board()
     drawn_at = ring_corners()
     possible = len(drawn_at)
-    best = np.empty((0, 2)), np.empty(0, dtype=np.int64)
+    best = np.empty((0, 2)), np.empty(0, dtype=np.int64), 0
     for long_side, windows in zip(SEARCH_LONG_SIDES_PX, THRESHOLD_WINDOWS_PX, strict=True):
-        corners, ids = _detect(grey, board, long_side, windows)
-        if len(ids) > len(best[1]):
-            best = corners, ids
+        found = _detect(grey, board, long_side, windows)
+        if len(found[1]) > len(best[1]):
+            best = found
         if len(best[1]) >= ENOUGH_CORNERS:
             break
-    corners, ids = best
+    corners, ids, repeated = best
     if len(ids) < MIN_CORNERS:
         _explain_failure(photo, grey, board, len(ids), possible)
     every_drawn = drawn = np.array([drawn_at[number] for number in ids.tolist()])
@@ -113,6 +115,7 @@ def find_sheet(photo: Photo) -> SheetView:
         possible=possible,
         left_out=len(ids) - len(drawn),
         left_out_mm=float(np.median(far_mm)) if len(far_mm) else 0.0,
+        repeated=repeated,
     )
 
 
@@ -152,8 +155,11 @@ def _detect(
     board: cv2.aruco.CharucoBoard,
     long_side: int,
     windows: tuple[int, int],
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Chessboard corners and their numbers, found in the picture shrunk to `long_side` or more."""
+) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
+    """Chessboard corners, their numbers, and how many markers are seen repeatedly.
+
+    They are found in the picture shrunk to `long_side` or more.
+    """
     small, shrink = shrunk(grey, max(grey.shape) / long_side)
     charuco = cv2.aruco.CharucoParameters()
     charuco.minMarkers = 2
@@ -173,7 +179,8 @@ def _detect(
             seen.setdefault(number, place)
     # pixel centres: the shrunk picture's (0, 0) covers several pixels of the full one
     full = (np.array(list(seen.values()), dtype=np.float64).reshape(-1, 2) + 0.5) / shrink - 0.5
-    return full, np.array(list(seen), dtype=np.int64)
+    repeated = 0 if marker_ids is None else len(marker_ids) - len(np.unique(marker_ids))
+    return full, np.array(list(seen), dtype=np.int64), repeated
 
 
 def _unnamed(
@@ -203,7 +210,7 @@ def _explain_failure(
     possible: int,
 ) -> NoReturn:
     mirrored = np.ascontiguousarray(grey[:, ::-1])
-    _, ids = _detect(mirrored, board, SEARCH_LONG_SIDES_PX[0], THRESHOLD_WINDOWS_PX[1])
+    _, ids, _ = _detect(mirrored, board, SEARCH_LONG_SIDES_PX[0], THRESHOLD_WINDOWS_PX[1])
     if len(ids) >= max(MIN_CORNERS, 2 * found):
         raise SheetError(
             f"{photo.source}: the picture is mirrored; switch off the camera's mirroring, or use "

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageOps
 from tower_scene import Scene
 
-from ringscan.errors import FaceError, PlanError, SheetError
+from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.face import locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
@@ -65,6 +65,15 @@ def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
     with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
         locate_face(photo, sheet, find_pose(photo, sheet), other, "x")
+
+
+@pytest.mark.parametrize("other", ["heron-1-x.jpg", "wren-2-y.jpg"])
+def test_two_sheets(tmp_path: Path, other: str) -> None:
+    """Beside each other in a picture as no camera makes it, which seems to be another size."""
+    both = np.hstack([pixels("heron-1-x.jpg"), pixels(other)])
+    with pytest.raises(RingscanError, match="more than one scan sheet is in view") as caught:
+        locate("heron-1-x.jpg", photo_of(both, tmp_path))
+    assert isinstance(caught.value, SheetError | FaceError)
 
 
 @pytest.mark.parametrize(
