@@ -38,7 +38,6 @@ class Bands:
     state : State per band, (n_bands,)
     frequency_hz, damping_ratio : commanded, mean over the band's layers; NaN in the reference band
     profile : mean linear light, (n_bands, n_s); NaN where not valid
-    scatter : standard deviation over the band's rows, (n_bands, n_s); NaN where not valid
     valid : (n_bands, n_s)
     """
 
@@ -52,7 +51,6 @@ class Bands:
     frequency_hz: NDArray[np.float64]
     damping_ratio: NDArray[np.float64]
     profile: NDArray[np.float64]
-    scatter: NDArray[np.float64]
     valid: NDArray[np.bool_]
 
 
@@ -80,8 +78,7 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
     last = np.array([b for _, b in groups], dtype=np.int64)
     bottom = np.array([plan.layer_bottom_mm(int(k)) for k in first])
     top = np.array([plan.layer_top_mm(int(k)) for k in last])
-    measured = [_mean_profile(face, a, b) for a, b in zip(bottom, top, strict=True)]
-    profile, scatter = (np.array([m[i] for m in measured]) for i in range(2))
+    profile = np.array([_mean_profile(face, a, b) for a, b in zip(bottom, top, strict=True)])
     valid = np.isfinite(profile)
     if valid.mean() < MIN_VALID:
         fault = "bright" if face.clipped_fraction > face.dark_fraction else "dark"
@@ -104,7 +101,6 @@ def measure_bands(face: Face, plan: Plan, axis: Axis) -> Bands:
         frequency_hz=np.array([commands.frequency_hz[a : b + 1].mean() for a, b in groups]),
         damping_ratio=np.array([commands.damping_ratio[a : b + 1].mean() for a, b in groups]),
         profile=profile[kept],
-        scatter=scatter[kept],
         valid=valid[kept],
     )
 
@@ -145,24 +141,19 @@ def _share_out(start: int, stop: int, per_step: int, layer_mm: float) -> list[tu
     return [(steps[share[0]][0], steps[share[-1]][1] - 1) for share in shares]
 
 
-def _mean_profile(
-    face: Face, bottom_mm: float, top_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean over rows, robust to single glints, and the rows' standard deviation; both (n_s,)."""
+def _mean_profile(face: Face, bottom_mm: float, top_mm: float) -> NDArray[np.float64]:
+    """Mean over rows, robust to single glints, (n_s,); NaN where too few of them are usable."""
     a, b = np.searchsorted(face.z_mm, [bottom_mm, top_mm])
     light = np.where(face.usable[a:b], face.intensity[a:b], np.nan)
     count = np.isfinite(light).sum(axis=0)
     enough = count >= max(MIN_ROWS, MIN_USABLE * (b - a))
-    empty = np.full(light.shape[1], np.nan)
     if not enough.any():
-        return empty, empty
+        return np.full(light.shape[1], np.nan)
     middle = _median(light, count)
     spread = 1.4826 * _median(np.abs(light - middle), count)
     calm = np.clip(light, middle - GLINT_SDS * spread, middle + GLINT_SDS * spread)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.nansum(calm, axis=0) / count
-        scatter = np.sqrt(np.nansum((calm - mean) ** 2, axis=0) / (count - 1))
-    return np.where(enough, mean, np.nan), np.where(enough, scatter, np.nan)
+        return np.where(enough, np.nansum(calm, axis=0) / count, np.nan)
 
 
 def _median(values: NDArray[np.floating], count: NDArray[np.int64]) -> NDArray[np.floating]:

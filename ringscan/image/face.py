@@ -88,7 +88,6 @@ class FaceView:
     corners_px : of (s, z) = (0, 0), (width, 0), (width, height), (0, height), (4, 2)
     px_per_mm : pixels per mm in the middle of the face
     sheet_size_mm : width and height as the sheet alone measures them; NaN where not seen
-    size_sd : relative standard deviation of that, from the focal length
     rms_mm : of the edge points about the fitted box
     corners, rounding : how round the upright corners are commanded, and the factor found
     edge_points : found along each side
@@ -103,7 +102,6 @@ class FaceView:
     corners_px: NDArray[np.float64]
     px_per_mm: float
     sheet_size_mm: tuple[float, float]
-    size_sd: float
     rms_mm: float
     corners: Corners
     rounding: float
@@ -218,7 +216,6 @@ def locate_face(
         corners_px=corners_px if entry is Side.LEFT else corners_px[[1, 0, 3, 2]],
         px_per_mm=px_per_mm_by_area(corners_px, *sizes),
         sheet_size_mm=size,
-        size_sd=size_sd,
         rms_mm=now.rms_mm,
         corners=planned,
         rounding=now.rounding,

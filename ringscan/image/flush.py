@@ -244,7 +244,6 @@ def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> Face
         corners_px=px if entry is Side.LEFT else px[[1, 0, 3, 2]],
         px_per_mm=px_per_mm_by_area(px, plan.size.width_mm, plan.height_mm),
         sheet_size_mm=size if card is not None else (math.nan, math.nan),
-        size_sd=SIZE_SD,
         rms_mm=plane.rms_mm,
         corners=corners,
         rounding=plane.rounding,

@@ -45,8 +45,6 @@ class SheetView:
     corners_px : chessboard corners in the picture, (n, 2)
     corners_mm : the same corners on the sheet as drawn, (n, 2)
     homography : from the sheet as drawn, mm, to the picture, px, (3, 3); lens distortion ignored
-    rms_px : of the corners about the homography
-    possible : number of corners that the sheet has
     left_out : number of corners seen that are more than GATE_MM off the plane of the others
     left_out_mm : by how much, along the sheet, their median; 0 if there are none
     repeated : number of markers beyond one of each kind: another sheet's
@@ -55,8 +53,6 @@ class SheetView:
     corners_px: NDArray[np.float64]
     corners_mm: NDArray[np.float64]
     homography: NDArray[np.float64]
-    rms_px: float
-    possible: int
     left_out: int = 0
     left_out_mm: float = 0.0
     repeated: int = 0
@@ -104,15 +100,12 @@ def find_sheet(photo: Photo) -> SheetView:
     # what was no corner is drawn elsewhere by refining it
     _check_spread(photo, drawn, possible)
     homography = np.asarray(cv2.findHomography(drawn, corners, 0)[0], dtype=np.float64)
-    off = mapped(homography, drawn) - corners
     far = np.linalg.norm(mapped(homography, every_drawn) - every_corner, axis=1)
     far_mm = far[far > GATE_MM * px_per_mm(drawn, corners)] / px_per_mm(drawn, corners)
     return SheetView(
         corners_px=corners,
         corners_mm=drawn,
         homography=homography,
-        rms_px=float(np.sqrt((off**2).sum(axis=1).mean())),
-        possible=possible,
         left_out=len(ids) - len(drawn),
         left_out_mm=float(np.median(far_mm)) if len(far_mm) else 0.0,
         repeated=repeated,

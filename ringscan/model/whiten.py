@@ -251,7 +251,6 @@ def _noise(
     enough = both.sum(axis=1) > 10
     scaled = np.where(both, differ / level_s, 0.0)
     per_pair[enough] = (scaled[enough] ** 2).sum(axis=1) / both[enough].sum(axis=1)
-    level_b = np.empty(noise.shape[0])
     left, right = np.append(np.nan, per_pair), np.append(per_pair, np.nan)
     with np.errstate(invalid="ignore"):
         mean = np.where(np.isnan(left), right, np.where(np.isnan(right), left, (left + right) / 2))

@@ -37,9 +37,7 @@ def looking_at(tilt_deg, toward_deg, roll_deg, distance_mm):
 
 def view_of(corners_px, drawn=DRAWN):
     homography = cv2.findHomography(drawn, corners_px)[0]
-    return SheetView(
-        corners_px=corners_px, corners_mm=drawn, homography=homography, rms_px=0.0, possible=66
-    )
+    return SheetView(corners_px=corners_px, corners_mm=drawn, homography=homography)
 
 
 @pytest.mark.parametrize("k1", [-0.02, 0.0, 0.015])
