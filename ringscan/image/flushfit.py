@@ -167,15 +167,13 @@ def _start(
     expected: Expected, seen_px: NDArray[np.float64], size_mm: tuple[float, float]
 ) -> NDArray[np.float64]:
     """Camera parameters that see the face's corners about where they are, (11,)."""
-    focal, (columns, rows) = math.exp(expected.ln_focal), expected.size_px
-    matrix = np.array([[focal, 0, (columns - 1) / 2], [0, focal, (rows - 1) / 2], [0, 0, 1]])
     w, h = size_mm[0] / 2, size_mm[1] / 2
     flat = np.array([[-w, h, 0], [w, h, 0], [w, -h, 0], [-w, -h, 0]])
-    _, rotation, translation = cv2.solvePnP(flat, seen_px, matrix, None, flags=cv2.SOLVEPNP_IPPE)
-    turn, _ = cv2.Rodrigues(rotation)
+    vector = expected.start(flat, seen_px)
+    turn, _ = cv2.Rodrigues(vector[:3])
     # the face lies one width above z = 0
-    moved = translation.ravel() + size_mm[0] * turn[:, 2]
-    return np.concatenate([rotation.ravel(), moved, [expected.ln_focal, 0.0, 0.0, 0.0, 0.0]])
+    vector[3:6] += size_mm[0] * turn[:, 2]
+    return vector
 
 
 def _card_start(camera: Camera, above_mm: float, card: Card) -> NDArray[np.float64]:

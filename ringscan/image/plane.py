@@ -43,7 +43,7 @@ def see_rectangle(
     from scipy.optimize import least_squares
 
     w, h = size_mm[0] / 2, size_mm[1] / 2
-    points = np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0]])
+    points = np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0.0]])
     area = abs(float(cv2.contourArea(corners_px.astype(np.float32))))
     sd_px = CORNER_SD * math.sqrt(area)
 
@@ -52,7 +52,8 @@ def see_rectangle(
         doubt = (values[6] - expected.ln_focal) / expected.ln_focal_sd
         return np.append(off.ravel() / sd_px, doubt)
 
-    fit = least_squares(residuals, _start(expected, points, corners_px), x_scale="jac", method="lm")
+    start = expected.start(points, corners_px)[:7]
+    fit = least_squares(residuals, start, x_scale="jac", method="lm")
     return SeenRectangle(
         camera=expected.camera(_vector(fit.x)),
         strain=math.sqrt(float((residuals(fit.x) ** 2).sum()) / FREEDOM),
@@ -62,14 +63,3 @@ def see_rectangle(
 def _vector(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Four corners tell pose and focal length; the lens is taken for straight and centred."""
     return np.concatenate([values, np.zeros(4)])
-
-
-def _start(
-    expected: Expected, points: NDArray[np.float64], corners_px: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    focal, (columns, rows) = math.exp(expected.ln_focal), expected.size_px
-    matrix = np.array([[focal, 0, (columns - 1) / 2], [0, focal, (rows - 1) / 2], [0, 0, 1]])
-    _, rotation, translation = cv2.solvePnP(
-        points, corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
-    )
-    return np.concatenate([rotation.ravel(), translation.ravel(), [expected.ln_focal]])

@@ -43,10 +43,12 @@ MAX_LEFT_OUT_MM = 3.0
 class Expected:
     """What the picture file says of the camera.
 
+    source : name of the file
     size_px : width and height
     ln_focal, ln_focal_sd : ln(focal length in px) and its standard deviation
     """
 
+    source: str
     size_px: tuple[int, int]
     ln_focal: float
     ln_focal_sd: float
@@ -63,10 +65,35 @@ class Expected:
     def of(cls, photo: Photo) -> Expected:
         """By EXIF where it says; else as phones are."""
         size = (photo.width_px, photo.height_px)
-        if photo.focal_px is not None:
-            return cls(size_px=size, ln_focal=math.log(photo.focal_px), ln_focal_sd=EXIF_FOCAL_SD)
-        usual_px = USUAL_FOCAL_MM / FILM_DIAGONAL_MM * math.hypot(*size)
-        return cls(size_px=size, ln_focal=math.log(usual_px), ln_focal_sd=USUAL_FOCAL_SD)
+        focal_px, sd = photo.focal_px, EXIF_FOCAL_SD
+        if focal_px is None:
+            focal_px = USUAL_FOCAL_MM / FILM_DIAGONAL_MM * math.hypot(*size)
+            sd = USUAL_FOCAL_SD
+        return cls(source=photo.source, size_px=size, ln_focal=math.log(focal_px), ln_focal_sd=sd)
+
+    def start(
+        self, points_mm: NDArray[np.float64], seen_px: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Parameters as in Pose.vector, (11,), by points of one plane, (n, 3), and where they are.
+
+        Raises
+        ------
+        SheetError
+            If no camera sees them so.
+        """
+        focal, (columns, rows) = math.exp(self.ln_focal), self.size_px
+        matrix = np.array([[focal, 0, (columns - 1) / 2], [0, focal, (rows - 1) / 2], [0, 0, 1]])
+        _, rotation, translation = cv2.solvePnP(
+            points_mm, seen_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+        )
+        lens = [self.ln_focal, 0.0, 0.0, 0.0, 0.0]
+        vector = np.concatenate([rotation.ravel(), translation.ravel(), lens])
+        if not np.isfinite(vector).all():  # it returns success all the same
+            raise SheetError(
+                f"{self.source}: no camera sees the corners of a flat thing where these are; "
+                "photograph it whole, from above"
+            )
+        return vector
 
     def camera(self, vector: NDArray[np.float64]) -> Camera:
         """Camera of parameters as in Pose.vector."""
@@ -138,7 +165,8 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
         raise SheetError(f"{photo.source}: {_not_flat(view.left_out, seen, by)}")
     scale = check_line_mm / 100
     expected = Expected.of(photo)
-    vector = _start(view, scale, expected)
+    flat = np.column_stack([view.corners_mm * scale, np.zeros(view.found)])
+    vector = expected.start(flat, view.corners_px)
     used = np.ones(view.found, dtype=bool)
     for _ in range(3):
         vector, covariance = _fit(view, used, scale, expected, vector)
@@ -209,17 +237,6 @@ def sheet_slopes(
     slopes = expected.camera_slopes(by_camera)
     slopes[..., 8] = by_point[..., 1] * drawn[:, 1:]
     return slopes
-
-
-def _start(view: SheetView, scale: float, expected: Expected) -> NDArray[np.float64]:
-    focal, (width, height) = math.exp(expected.ln_focal), expected.size_px
-    matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
-    points = np.column_stack([view.corners_mm * scale, np.zeros(view.found)])
-    _, rotation, translation = cv2.solvePnP(
-        points, view.corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
-    )
-    lens = [expected.ln_focal, 0.0, 0.0, 0.0, 0.0]
-    return np.concatenate([rotation.ravel(), translation.ravel(), lens])
 
 
 def _fit(

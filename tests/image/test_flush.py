@@ -92,7 +92,7 @@ def test_a_card_is_found_to_a_pixel(photo):
 def test_the_camera_over_a_rectangle():
     # by OpenCV's projection, with no distortion: the card's plane is the world's z = 0
     seen = see_rectangle(
-        Expected(size_px=(2400, 1800), ln_focal=np.log(1740.0), ln_focal_sd=0.05),
+        Expected(source="a.jpg", size_px=(2400, 1800), ln_focal=np.log(1740.0), ln_focal_sd=0.05),
         SCENE.card_corners_px()[[3, 2, 1, 0]],
         ID1_MM,
     )

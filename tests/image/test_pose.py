@@ -7,7 +7,7 @@ import pytest
 from ringscan.errors import SheetError
 from ringscan.image.camera import Camera
 from ringscan.image.photo import Photo
-from ringscan.image.pose import find_pose
+from ringscan.image.pose import Expected, find_pose
 from ringscan.image.reference import SheetView
 from ringscan.layout import ring_corners
 
@@ -109,6 +109,13 @@ def test_projection_and_its_inverse_agree_with_opencv():
         back = camera.to_plane(px[None], -point[2])
         # the lens is undone by eight steps of a contraction by about 1/40
         assert back[0] == pytest.approx(point[:2], abs=1e-6)
+
+
+def test_corners_that_no_camera_sees_so_are_refused():
+    crossed = np.array([[0.0, 0], [100, 100], [100, 0], [0, 100]])
+    square = np.array([[0.0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]])
+    with pytest.raises(SheetError, match=r"^a\.jpg: no camera sees"):
+        Expected.of(photo_of(None)).start(square, crossed)
 
 
 def test_a_bent_sheet_and_a_view_from_the_side_are_refused():
