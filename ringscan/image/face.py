@@ -15,6 +15,7 @@ from ringscan.image.camera import Camera
 from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
 from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
+from ringscan.image.faceview import FaceView, px_per_mm_by_area
 from ringscan.image.hindrance import blurred, hindrance, misplaced
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
@@ -24,8 +25,8 @@ from ringscan.image.strip import Crop, Place
 from ringscan.image.wire import snap_to_edges
 from ringscan.plan import Axis, Plan
 
-SIZE_NOTICE = 0.015
-"""The user is told of a size that is off the plan's by more."""
+__all__ = ["FaceView", "locate_face"]
+
 MAX_STRAIN = 5.0
 """Standard deviations: a printed tower's size, or the picture's focal length or middle, that must
 be off by more to fit the plan, means another tower or another plan."""
@@ -72,72 +73,6 @@ class _Found:
         """The smaller the better: what would be refused last, then by the edges' fit."""
         outline = self.outline
         return outline.strain > MAX_STRAIN, self.moved_mm > MAX_MOVED_MM, outline.rms_mm
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FaceView:
-    """Where the face is in the picture.
-
-    Face frame: s mm from the entry edge along travel, z mm from the base up, both in the plan's
-    mm: the printed outline has exactly the plan's size.
-
-    camera : refined with the face's edges
-    box : the tower on the sheet, true mm
-    entry : the face's edge at which s is 0
-    width_mm, height_mm : of the face, by the plan
-    corners_px : of (s, z) = (0, 0), (width, 0), (width, height), (0, height), (4, 2)
-    px_per_mm : pixels per mm in the middle of the face
-    sheet_size_mm : width and height as the sheet alone measures them; NaN where not seen
-    rms_mm : of the edge points about the fitted box
-    corners, rounding : how round the upright corners are commanded, and the factor found
-    edge_points : found along each side
-    flags : what the user should know
-    """
-
-    camera: Camera
-    box: Box
-    entry: Side
-    width_mm: float
-    height_mm: float
-    corners_px: NDArray[np.float64]
-    px_per_mm: float
-    sheet_size_mm: tuple[float, float]
-    rms_mm: float
-    corners: Corners
-    rounding: float
-    edge_points: tuple[EdgePoints, ...]
-    flags: tuple[str, ...]
-
-    def turned(self) -> FaceView:
-        """The same outline read as that of a tower that lies with its base away."""
-        box = replace(self.box, yaw_deg=self.box.yaw_deg + 180)
-        return replace(self, box=box, corners_px=np.roll(self.corners_px, 2, axis=0))
-
-    def points_mm(
-        self, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Points of the face in the sheet's frame, true mm, (n, 3)."""
-        u = (s_mm / self.width_mm - 0.5) * self.box.width_mm * (-self.entry.sign)
-        v = (z_mm / self.height_mm - 0.5) * self.box.height_mm
-        return self.box.points(u, v, self.box.width_mm)
-
-    def to_px(self, s_mm: NDArray[np.float64], z_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Where points of the face appear in the picture, (n, 2)."""
-        return self.camera.project(self.points_mm(s_mm, z_mm))
-
-    def missing_mm(self, z_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-        """How far the sheet is seen inside the outline at the entry and the far edge, (n,) each.
-
-        Where a corner is round its silhouette lies lower than the face, and so further in.
-        """
-        drop = self.rounding * self.corners.at(z_mm)[0]
-        eye = self.camera.position_mm
-        far = Side.RIGHT if self.entry is Side.LEFT else Side.LEFT
-        slopes = [
-            max(0.0, -self.box.lean_mm(side, eye)) / (-eye[2] - self.box.width_mm)
-            for side in (self.entry, far)
-        ]
-        return tuple(drop * slope for slope in slopes)
 
 
 def locate_face(
@@ -205,23 +140,9 @@ def locate_face(
     now = free
     uneven = unevenness(view, pose)
     _check_outline(photo, view, plan, replace(best, outline=now), size, uneven)
-    entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
-    corners_px = _corners_px(now)
-    face = FaceView(
-        camera=now.camera,
-        box=now.box,
-        entry=entry,
-        width_mm=plan.size.width_mm,
-        height_mm=plan.height_mm,
-        corners_px=corners_px if entry is Side.LEFT else corners_px[[1, 0, 3, 2]],
-        px_per_mm=px_per_mm_by_area(corners_px, *sizes),
-        sheet_size_mm=size,
-        rms_mm=now.rms_mm,
-        corners=planned,
-        rounding=now.rounding,
-        edge_points=tuple(now.edges),
-        flags=(*_flags(now, sizes, size, size_sd), *([uneven] if uneven else [])),
-    )
+    face = FaceView.of(plan, planned, now, measured_mm=size, doubt=2 * size_sd)
+    if uneven is not None:
+        face = replace(face, flags=(*face.flags, uneven))
     return face.turned() if base_away else face
 
 
@@ -252,13 +173,6 @@ def _moved_mm(before: Box, after: Box) -> float:
 
 def _corners_px(outline: Outline) -> NDArray[np.float64]:
     return outline.camera.project(outline.box.face_corners)
-
-
-def px_per_mm_by_area(corners_px: NDArray[np.float64], width_mm: float, height_mm: float) -> float:
-    """Pixels per mm by area."""
-    x, y = corners_px.T
-    area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
-    return math.sqrt(area / (width_mm * height_mm))
 
 
 def _find_edges(
@@ -359,18 +273,3 @@ def _measured_size(outline: Outline) -> tuple[float, float]:
     width = outline.box.width_mm if {Side.LEFT, Side.RIGHT} <= sides else math.nan
     height = outline.box.height_mm if {Side.BASE, Side.TOP} <= sides else math.nan
     return width, height
-
-
-def _flags(
-    outline: Outline, sizes: tuple[float, float], measured: tuple[float, float], size_sd: float
-) -> tuple[str, ...]:
-    seen = {part.side for part in outline.edges if len(part.points_px) >= MIN_EDGE_POINTS}
-    flags = [
-        f"the face's {side} edge was not seen; its place follows from the plan's size"
-        for side in Side
-        if side not in seen
-    ]
-    for name, want, got in zip(("wide", "tall"), sizes, measured, strict=True):
-        if abs(got / want - 1) > SIZE_NOTICE + 2 * size_sd:
-            flags.append(f"the face is {got:.1f} mm {name}, {want:.1f} mm in the plan")
-    return tuple(flags)

@@ -18,7 +18,7 @@ from ringscan.image.beside import PictureSide, find_face_beside
 from ringscan.image.box import Side
 from ringscan.image.corners import Corners
 from ringscan.image.edges import EdgePoints
-from ringscan.image.face import SIZE_NOTICE, FaceView, px_per_mm_by_area
+from ringscan.image.faceview import FaceView
 from ringscan.image.flushfit import Card, Plane, find_edges, fit_plane
 from ringscan.image.inplane import Flush
 from ringscan.image.outline import OutlinePoints
@@ -221,35 +221,11 @@ def _alone(photo: Photo, size_mm: tuple[float, float], base: PictureSide) -> NDA
 
 
 def _view(plan: Plan, corners: Corners, plane: Plane, card: Card | None) -> FaceView:
-    entry = Side.LEFT if plan.motion.entry_left else Side.RIGHT
-    px = plane.camera.project(plane.box.face_corners)
-    size = plane.box.width_mm * plane.scale, plane.box.height_mm * plane.scale
-    seen = {edge.side for edge in plane.edges}
-    flags = [
-        f"the face's {side} edge was not seen; its place follows from the plan's size"
-        for side in Side
-        if side not in seen
-    ]
-    for name, want, got in zip(
-        ("wide", "tall"), (plan.size.width_mm, plan.height_mm), size, strict=True
-    ):
-        if card is not None and abs(got / want - 1) > SIZE_NOTICE + SIZE_SD:
-            flags.append(f"the face is {got:.1f} mm {name} by the card, {want:.1f} mm in the plan")
-    return FaceView(
-        camera=plane.camera,
-        box=plane.box,
-        entry=entry,
-        width_mm=plan.size.width_mm,
-        height_mm=plan.height_mm,
-        corners_px=px if entry is Side.LEFT else px[[1, 0, 3, 2]],
-        px_per_mm=px_per_mm_by_area(px, plan.size.width_mm, plan.height_mm),
-        sheet_size_mm=size if card is not None else (math.nan, math.nan),
-        rms_mm=plane.rms_mm,
-        corners=corners,
-        rounding=plane.rounding,
-        edge_points=plane.edges,
-        flags=tuple(flags),
-    )
+    """What was found; its size is known only by a card."""
+    size = (math.nan, math.nan)
+    if card is not None:
+        size = plane.box.width_mm * plane.scale, plane.box.height_mm * plane.scale
+    return FaceView.of(plan, corners, plane, measured_mm=size, doubt=SIZE_SD, by=" by the card")
 
 
 def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: Corners) -> None:
