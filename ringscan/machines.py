@@ -39,7 +39,11 @@ NEAR = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aside:
-    """A photo or tower that was left out of a pool, and why."""
+    """A photo or tower that was left out of a pool, and why.
+
+    name : the photo's file or the tower's label
+    reason : one line
+    """
 
     name: str
     reason: str

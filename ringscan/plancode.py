@@ -36,7 +36,11 @@ _DEFAULT_TOLERANCE = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetCode:
-    """What the code says: the plan, and which axis's page it is printed on."""
+    """What the code says.
+
+    plan : of the tower
+    axis : whose page it is printed on
+    """
 
     plan: Plan
     axis: Axis

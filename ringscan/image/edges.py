@@ -65,8 +65,9 @@ class Kind(StrEnum):
 class EdgePoints:
     """Points found along one side of the box.
 
+    side : which one
     kind : what was seen there
-    points_px : (n, 2)
+    points_px : in the picture, px, (n, 2)
     """
 
     side: Side

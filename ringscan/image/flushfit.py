@@ -36,6 +36,7 @@ class Card:
     """A rectangle of known size beside the face.
 
     corners_px : clockwise as displayed, from a side of size_mm[0] on, (4, 2)
+    size_mm : its sides
     """
 
     corners_px: NDArray[np.float64]
@@ -46,6 +47,7 @@ class Card:
 class Plane:
     """The camera over the face's plane.
 
+    camera : the camera
     box : of the plan's width, and the height that was found
     scale : true mm per mm of the plan, by the card; 1 without
     rounding : as in FaceView

@@ -57,6 +57,8 @@ class Outline:
     """A camera and a box that agree with what was seen.
 
     vector : the camera's and the sheet's parameters as in Pose, (11,)
+    camera : the camera
+    box : the tower on the sheet, true mm
     rounding : fitted factor of Corners.drop_mm
     edges : the edge points that were kept
     rms_mm : of these about the box
@@ -174,9 +176,14 @@ def fit_outline(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OutlinePoints:
-    """The points of all edges in one array, and per point what it is, (n,) each.
+    """The points of all edges in one array, and per point what it is.
 
-    share : by how much its standard deviation grows because its edge's points share errors
+    px : where they are in the picture, (n, 2)
+    upright : whether on an upright edge, (n,)
+    sign : outward direction of its edge as in Side, 1 or -1, (n,)
+    foot : whether at a wall's foot on the sheet, (n,)
+    crease : whether where face and wall meet, (n,)
+    share : by how much its standard deviation grows because its edge's points share errors, (n,)
     counts : number of points of each edge
     """
 
@@ -294,10 +301,12 @@ class OutlinePoints:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
-    """Where points are: height above the sheet, right and up of the box's middle, (n,) each.
+    """Where points are.
 
-    rays : from the camera to them, (n, 3)
-    drop_mm, known : Corners.at their heights
+    rays : from the camera to them, of any length, (n, 3)
+    height_mm : above the sheet, (n,)
+    u_mm, v_mm : right and up of the box's middle, (n,) each
+    drop_mm, known : Corners.at their heights, (n,) each
     """
 
     rays: NDArray[np.float64]

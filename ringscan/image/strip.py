@@ -19,7 +19,11 @@ ALONG_PX, ACROSS_PX = 3.0, 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Crop:
-    """Linear light of a part of the picture; `origin_px` is its pixel (0, 0) in the picture."""
+    """A part of the picture.
+
+    light : linear light, 0 to 1, (rows, cols)
+    origin_px : its pixel (0, 0) in the picture, (x, y)
+    """
 
     light: NDArray[np.float32]
     origin_px: tuple[int, int]
@@ -52,6 +56,10 @@ class Crop:
 class Place:
     """Which line of the box a strip follows.
 
+    camera : what sees it
+    box : the tower on the sheet, true mm
+    side : along which of its edges
+    corners : how round the upright ones are
     foot : the wall's foot on the sheet, rather than the face's edge
     round_by : factor of Corners.drop_mm by which the line is lowered (the foot's raised)
     """
