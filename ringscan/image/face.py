@@ -12,11 +12,11 @@ from ringscan import layout
 from ringscan.errors import FaceError, PlanError
 from ringscan.image.box import Box, Side
 from ringscan.image.camera import Camera
-from ringscan.image.comb import find_tower
 from ringscan.image.corners import Corners
 from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
 from ringscan.image.faceview import FaceView, px_per_mm_by_area
 from ringscan.image.hindrance import blurred, hindrance, misplaced
+from ringscan.image.lens import find_through_lens
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
 from ringscan.image.pose import Pose, unevenness
@@ -99,14 +99,15 @@ def locate_face(
     planned = Corners.of(plan, axis)
     corners = planned.turned_over() if base_away else planned
     sizes = (plan.size.width_mm, plan.height_mm)
-    above_mm = -pose.camera.position_mm[2] - plan.size.width_mm
+    above_mm = _above_mm(pose, plan)
     if above_mm < MIN_ABOVE_MM:
         raise FaceError(
             f"{photo.source}: by the sheet's squares the camera was {above_mm:.0f} mm above the "
             f"tower's face, at least {MIN_ABOVE_MM:.0f} mm are needed; give the photo as the phone "
             f"took it, not stretched or cropped"
         )
-    starts = _starts(photo, pose.camera, find_tower(photo, view, pose, plan), sizes)
+    pose, seen = find_through_lens(photo, view, pose, plan)
+    starts = _starts(photo, pose.camera, seen, sizes)
     corners_px = pose.camera.project(np.concatenate([box.face_corners for box, _ in starts]))
     scale = px_per_mm_by_area(corners_px[:4], *sizes)
     crop = Crop.around(photo, corners_px, 2 * WIDE_MM * scale)
@@ -130,7 +131,7 @@ def locate_face(
     best = min(found, key=lambda one: one.doubt)
     now, edges = best.outline, best.edges
     size = _measured_size(now)
-    size_sd = pose.focal_sd * sizes[0] / above_mm
+    size_sd = pose.focal_sd * sizes[0] / _above_mm(pose, plan)
     free = fit_outline(view, pose, sizes, corners, edges, now, camera_free=True)
     moved_px = np.abs(_corners_px(free) - _corners_px(now)).max()
     if moved_px > NARROW_MM / 3 * scale:
@@ -144,6 +145,11 @@ def locate_face(
     if uneven is not None:
         face = replace(face, flags=(*face.flags, uneven))
     return face.turned() if base_away else face
+
+
+def _above_mm(pose: Pose, plan: Plan) -> float:
+    """How far the camera is above the face."""
+    return float(-pose.camera.position_mm[2] - plan.size.width_mm)
 
 
 def _starts(

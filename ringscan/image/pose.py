@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -70,6 +70,10 @@ class Expected:
             focal_px = USUAL_FOCAL_MM / FILM_DIAGONAL_MM * math.hypot(*size)
             sd = USUAL_FOCAL_SD
         return cls(source=photo.source, size_px=size, ln_focal=math.log(focal_px), ln_focal_sd=sd)
+
+    def longer(self, times: float) -> Expected:
+        """The same with a longer lens."""
+        return replace(self, ln_focal=self.ln_focal + math.log(times))
 
     def start(
         self, points_mm: NDArray[np.float64], seen_px: NDArray[np.float64]
@@ -145,13 +149,21 @@ class Pose:
     vector: NDArray[np.float64]
 
 
-def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) -> Pose:
+def find_pose(
+    photo: Photo,
+    view: SheetView,
+    *,
+    check_line_mm: float = 100.0,
+    expected: Expected | None = None,
+) -> Pose:
     """Find the camera from the sheet's corners.
 
     Parameters
     ----------
     check_line_mm : float
         Measured length of the sheet's check line, drawn 100 mm long.
+    expected : Expected, optional
+        Of the camera; by default what the picture file says.
 
     Raises
     ------
@@ -164,7 +176,7 @@ def find_pose(photo: Photo, view: SheetView, *, check_line_mm: float = 100.0) ->
         by = f" by {view.left_out_mm:.1f} mm"
         raise SheetError(f"{photo.source}: {_not_flat(view.left_out, seen, by)}")
     scale = check_line_mm / 100
-    expected = Expected.of(photo)
+    expected = expected or Expected.of(photo)
     flat = np.column_stack([view.corners_mm * scale, np.zeros(view.found)])
     vector = expected.start(flat, view.corners_px)
     used = np.ones(view.found, dtype=bool)

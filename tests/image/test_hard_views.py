@@ -14,7 +14,7 @@ from PIL import Image
 from tower_scene import Scene, make_plan
 
 from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
-from ringscan.image import face
+from ringscan.image import face, lens
 from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
 from ringscan.image.face import FaceView, locate_face
@@ -152,7 +152,7 @@ def test_a_tower_seen_too_narrow_at_first(tmp_path, monkeypatch, side):
         width, height = SMALL.size
         return Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width - 7.0, height_mm=height)
 
-    monkeypatch.setattr(face, "find_tower", narrow)
+    monkeypatch.setattr(lens, "find_tower", narrow)
     monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box)
     entry, base, height = errors_mm(SMALL, locate(SMALL, photo_of(SMALL.render(), tmp_path)))
     assert entry < 0.15
@@ -166,7 +166,7 @@ def test_edges_far_from_where_the_tower_was_seen_are_not_believed(tmp_path, monk
     x, y = np.array(TOWER_CENTRE) + SMALL.shift_mm
     width, height = SMALL.size
     true = Box(x_mm=x, y_mm=y, yaw_deg=SMALL.yaw_deg, width_mm=width, height_mm=height)
-    monkeypatch.setattr(face, "find_tower", lambda *_: true.moved(off_mm, 0.0, 0.0))
+    monkeypatch.setattr(lens, "find_tower", lambda *_: true.moved(off_mm, 0.0, 0.0))
     monkeypatch.setattr(face, "snap_to_edges", lambda _, __, box: box)
     photo = photo_of(flat_pixels(), tmp_path)
     if off_mm < 3.0:

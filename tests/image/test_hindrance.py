@@ -12,7 +12,7 @@ from PIL import Image, ImageOps
 from tower_scene import Scene
 
 from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
-from ringscan.image.face import locate_face
+from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
 from ringscan.image.reference import find_sheet, read_code
@@ -42,9 +42,9 @@ def photo_of(picture: np.ndarray, folder: Path) -> Photo:
     return read_photo(path)
 
 
-def locate(name: str, photo: Photo) -> None:
+def locate(name: str, photo: Photo) -> FaceView:
     sheet = find_sheet(photo)
-    locate_face(photo, sheet, find_pose(photo, sheet), code(name).plan, code(name).axis)
+    return locate_face(photo, sheet, find_pose(photo, sheet), code(name).plan, code(name).axis)
 
 
 @pytest.mark.parametrize(
@@ -56,6 +56,20 @@ def test_a_sheet_cut_off_by_the_pictures_edge(tmp_path: Path, part: tuple[slice,
     photo = photo_of(pixels("heron-1-x.jpg")[part], tmp_path)
     with pytest.raises(FaceError, match=r"picture's edge cuts .* whole ring of squares in view"):
         locate("heron-1-x.jpg", photo)
+
+
+@pytest.mark.parametrize("blur_px", [0.1, 2.0, 3.0])
+def test_a_long_lens_that_exif_does_not_tell(tmp_path: Path, blur_px: float) -> None:
+    """52 mm, where phones mostly have 27; the file as it is tells that."""
+    name = "wren-5-y.jpg"
+    true = locate(name, read_photo(SAMPLES / name))
+    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), blur_px), tmp_path)
+    assert photo.focal_px is None
+    found = locate(name, photo)
+    # a fifth of a mm, which blur may move edges by
+    off_mm = np.abs(found.corners_px - true.corners_px).max() / true.px_per_mm
+    assert off_mm < 0.2
+    assert found.flags == ()
 
 
 def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
