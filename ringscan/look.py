@@ -12,6 +12,7 @@ from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import locate_flush
+from ringscan.image.hindrance import code_hindrance
 from ringscan.image.inplane import CARD_MM, Flush, Kind
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import Pose, find_pose
@@ -165,7 +166,7 @@ def look_at(
         code = _code(photo, sheet, needed=plan is None or axis is None)
         contradictions = _contradictions(code, plan, axis)
         differences = _differences(code, plan)
-        plan, axis = _plan_and_axis(photo, code, plan, axis)
+        plan, axis = _plan_and_axis(photo, sheet, code, plan, axis)
         pose = find_pose(photo, sheet, check_line_mm=check_line_mm)
         try:
             view, base_away = _locate(photo, sheet, pose, plan, axis)
@@ -291,7 +292,7 @@ def _differences(code: SheetCode | None, given: Plan | None) -> tuple[str, ...]:
 
 
 def _plan_and_axis(
-    photo: Photo, code: SheetCode | None, plan: Plan | None, axis: Axis | None
+    photo: Photo, sheet: SheetView, code: SheetCode | None, plan: Plan | None, axis: Axis | None
 ) -> tuple[Plan, Axis]:
     """What was given wins over the sheet's code."""
     if plan is not None and axis is not None:
@@ -301,7 +302,8 @@ def _plan_and_axis(
     if plan is None:
         raise SheetError(
             f"{photo.source}: the sheet's code cannot be read; give the plan file and the axis, "
-            "or photograph again with the code sharp and uncovered"
+            "or photograph again: "
+            + (code_hindrance(photo, sheet) or "the code must be sharp and uncovered")
         )
     return _given_plan_and_axis(photo, plan, axis)
 

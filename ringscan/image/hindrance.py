@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from ringscan.image.exposure import ill_lit
 from ringscan.image.photo import Photo
 from ringscan.image.recover import mapped
 from ringscan.image.reference import SheetView
 from ringscan.image.sharpness import sheet_response
-from ringscan.layout import ring_corners
+from ringscan.layout import CODE_BOX, ring_corners
 
 MAX_OUTSIDE = 0.1
 """Share of the sheet's corners outside the picture: one of its short sides has 0.23 of them."""
@@ -22,6 +23,16 @@ pictures, 0.48 and less in the same with a blur of 2 px (standard deviation)."""
 def hindrance(photo: Photo, view: SheetView) -> str | None:
     """Say what is wrong with the picture, and what to do; None if nothing is seen to be."""
     return misplaced(photo, view) or blurred(photo, view)
+
+
+def code_hindrance(photo: Photo, view: SheetView) -> str | None:
+    """Say why the sheet's code cannot be read, if that is seen."""
+    x0, y0, x1, y1 = CODE_BOX
+    box = mapped(view.homography, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    size = np.array([photo.width_px, photo.height_px])
+    if ((box < -0.5) | (box > size - 0.5)).any():
+        return "the picture's edge cuts the code off"
+    return ill_lit(photo) or blurred(photo, view)
 
 
 def misplaced(photo: Photo, view: SheetView) -> str | None:

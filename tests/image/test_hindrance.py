@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,6 +17,7 @@ from ringscan.image.face import FaceView, locate_face
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import find_pose
 from ringscan.image.reference import find_sheet, read_code
+from ringscan.look import look_at
 from ringscan.plancode import SheetCode
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -79,6 +81,19 @@ def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
     with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
         locate_face(photo, sheet, find_pose(photo, sheet), other, "x")
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "says"),
+    [
+        (lambda picture: picture[3 * 403 :], "edge cuts the code off"),
+        (lambda picture: cv2.GaussianBlur(picture, (0, 0), 6.0), "the picture is blurred"),
+    ],
+)
+def test_why_a_code_cannot_be_read(tmp_path: Path, spoilt: Any, says: str) -> None:
+    photo_of(spoilt(pixels("heron-1-x.jpg")), tmp_path)
+    with pytest.raises(SheetError, match=f"give the plan file .* photograph again: .*{says}"):
+        look_at(tmp_path / "a.jpg")
 
 
 @pytest.mark.parametrize("other", ["heron-1-x.jpg", "wren-2-y.jpg"])
