@@ -49,7 +49,7 @@ from ringscan.walls import as_other_axis, beyond_of, blur_mm_of, doubts_of, upsi
 class Scan:
     """Everything one photo says, step by step.
 
-    photo : name of the file and its SHA-256
+    photo, sha256 : name of the file, and the hash of its bytes, hexadecimal
     plan, axis : what was printed, and which axis the face shows
     reference : what told the scale
     view : where the face is in the picture

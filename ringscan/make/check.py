@@ -39,8 +39,9 @@ MAX_COMMANDS = 200_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Commanded:
-    """What an axis's shaper was told; `value` is None while it is off.
+    """What an axis's shaper was told.
 
+    value : Hz or 1; None while it is off
     inside : True if it changed in the middle of the layer
     """
 

@@ -25,7 +25,11 @@ FALSE_QUIET_POINTS = 1500
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FalseQuiet:
-    """Natural frequencies that make another band quiet as well, and where, in Hz."""
+    """What makes another band quiet as well.
+
+    natural_hz : least and greatest of such natural frequencies
+    commanded_hz : least and greatest command at which they fall quiet
+    """
 
     natural_hz: tuple[float, float]
     commanded_hz: tuple[float, float]

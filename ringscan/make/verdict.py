@@ -43,6 +43,7 @@ class Verdict(StrEnum):
 class Judgement:
     """The verdict, and what it rests on.
 
+    verdict : what the file will give
     spoilt : why no plan can describe the file
     differs : where it departs from the plan that was given
     notes : what to mind; they do not change the verdict

@@ -15,7 +15,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beyond:
-    """Standard uncertainties, relative, for what the model leaves out, which no residual shows."""
+    """What the model leaves out, which no residual shows.
+
+    frequency, damping_ratio : standard uncertainties of the two, relative
+    """
 
     frequency: float
     damping_ratio: float
@@ -36,7 +39,10 @@ NORMAL_95 = 1.959964
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """A value with its 95 % interval."""
+    """A value with its 95 % interval.
+
+    value, low, high : in the value's unit
+    """
 
     value: float
     low: float

@@ -68,7 +68,11 @@ SAID = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
-    """A suspect, and what is told of it, one line."""
+    """A cause that explains the wall.
+
+    suspect : which
+    said : what is told of it, one line
+    """
 
     suspect: Suspect
     said: str

@@ -43,7 +43,11 @@ SAME_PEAK = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rival:
-    """Another frequency that explains the wall in part, and its share of the best one's gain."""
+    """Another frequency that explains the wall in part.
+
+    frequency_hz : it
+    share : of the best one's gain
+    """
 
     frequency_hz: float
     share: float
