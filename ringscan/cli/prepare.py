@@ -86,18 +86,17 @@ def toolpath_command(
     force: Force = False,
 ) -> None:
     """Write the tower as plain G-code between your own start and end text."""
-    from ringscan.make import toolpath as tp
+    from ringscan.make.job import Bed, BrimSide, Job, Style
+    from ringscan.make.toolpath import write_toolpath
     from ringscan.plan import load_plan
 
-    the_style, the_side = (
-        choice(tp.Style, style, "--style"),
-        choice(tp.BrimSide, brim_side, "--brim-side"),
-    )
+    the_style = choice(Style, style, "--style")
+    the_side = choice(BrimSide, brim_side, "--brim-side")
     refuse_picture(out)
     claim([out], [plan, start, end], force=force)
     the_plan = load_plan(plan)
-    job = tp.Job(
-        bed=tp.Bed(
+    job = Job(
+        bed=Bed(
             size_mm=two_numbers(bed, "x", "--bed"),
             origin_mm=two_numbers(origin, ",", "--origin"),
             max_height_mm=max_height,
@@ -110,7 +109,7 @@ def toolpath_command(
         brim_loops=brim,
         brim_side=the_side,
     )
-    for warning in tp.write_toolpath(the_plan, job, out):
+    for warning in write_toolpath(the_plan, job, out):
         say(f"warning: {warning}")
     say(f"wrote {out}; now put the ramp in: ringscan ramp {plan} {out} ...")
 

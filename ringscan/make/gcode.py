@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
 from ringscan.errors import GcodeError, why
+from ringscan.make.words import STANDARD_M, parse_line, starts_to_move
 from ringscan.output import is_special
 
 MAX_LINE_BYTES = 65536
@@ -65,49 +66,10 @@ class Move(NamedTuple):
         return self.e > 0 and (self.x != self.x0 or self.y != self.y0)
 
 
-_WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))")
 _VALUE = r"([-+]?(?:\d+\.?\d*|\.\d+))"
 _PLAIN = re.compile(r"G([01])" + "".join(rf"(?: {c}{_VALUE})?" for c in "XYZEF") + r"\s*")
-_ONLY_WORDS = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+))+")
-_PARENTHESES = re.compile(r"\([^)]*\)")
-_HOMES = re.compile(r"(?:N\d+)?G0*(?:28|30)(?![\d.])[A-Z\d.+-]*")
-_BARE_LETTER = re.compile(r"([A-Z])(?=[A-Z]|$)")
-_MOTION_START = re.compile(
-    r"(?:N\d+)?(?:G0*(?:[0-35]|20|21|53|90|91|92)(?!\d)|[XYZ][-+\d.#\[]|#|O\d)"
-)
-"""Begin of a line that moves, or says how the next ones are to be read."""
-_STANDARD_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60})
-DWELL = 4
-DISTURBING_M = frozenset({0, 1, 2, 30, 60, 82, 83})
-"""They stop or end the program, change a pallet, or (common practice) say how E is to be read."""
 _NEUTRAL_G = frozenset({4, 17, 20, 21, 40, 49, 54, 61, 61.1, 64, 80, 90, 91, 94, 98, 99})
 """G words that leave the axis words of their line to the motion in force."""
-
-_Words = list[tuple[str, float]]
-
-
-def parse_line(text: str) -> _Words | None:
-    """Return the words of a line as (letter, number); None if it holds anything else.
-
-    An empty line, or one of comments only, has no words: ``[]``.
-    """
-    text = text.partition(";")[0]
-    if "(" in text:
-        text = _PARENTHESES.sub("", text)
-    text = "".join(text.split()).upper().partition("*")[0]
-    if not text or text == "%":
-        return []
-    text = text.removeprefix("/")
-    if _HOMES.fullmatch(text):  # common practice names the axes without numbers
-        text = _BARE_LETTER.sub(r"\g<1>0", text)
-    if _ONLY_WORDS.fullmatch(text):
-        return [(letter, float(number)) for letter, number in _WORD.findall(text)]
-    return None
-
-
-def _starts_to_move(line: str) -> bool:
-    """Whether a line that holds more than words begins as one that moves or sets how to read."""
-    return _MOTION_START.match("".join(line.partition(";")[0].split()).upper()) is not None
 
 
 class Reader:
@@ -144,7 +106,7 @@ class Reader:
             return self._plain(number, plain.groups())
         words = parse_line(line)
         if words is None:
-            if _starts_to_move(line):
+            if starts_to_move(line):
                 raise self._error(number, f"cannot read the move {line.strip()[:60]!r}")
             return []
         if not words:
@@ -159,7 +121,7 @@ class Reader:
             elif letter in "XYZ":
                 targets[letter] = value
             elif letter in "MT":
-                owned = owned or letter == "T" or value not in _STANDARD_M
+                owned = owned or letter == "T" or value not in STANDARD_M
             else:
                 rest[letter] = value
         moves_itself = any(code in (0, 1, 2, 3) for code in codes)
@@ -313,38 +275,6 @@ class Reader:
 
     def _error(self, number: int, what: str) -> GcodeError:
         return GcodeError(f"{self.source}, line {number}: {what}")
-
-
-def disturbs(line: str) -> bool:
-    """Whether a line may move the machine, change how moves are read or how fast they go, or end
-    the program: all that is not a command of another kind.
-    """
-    words = parse_line(line)
-    if words is None:
-        return _starts_to_move(line)
-    letters = {letter for letter, _ in words} - {"N"}
-    if any(letter == "G" and value != DWELL for letter, value in words) or "T" in letters:
-        return True
-    codes = {value for letter, value in words if letter == "M"}
-    if codes & DISTURBING_M:
-        return True
-    own = bool(codes - _STANDARD_M) or "G" in letters
-    return not own and bool(letters - {"M", "S", "P"})
-
-
-def homes(line: str) -> frozenset[str]:
-    """Axes that a line sends to their stored place (G28, G30), of X, Y and Z."""
-    words = parse_line(line) or []
-    if not any(letter == "G" and value in (28, 30) for letter, value in words):
-        return frozenset()
-    named = frozenset(letter for letter, _ in words) & frozenset("XYZ")
-    return named or frozenset("XYZ")
-
-
-def without_comment(line: str) -> str:
-    """What of a line a machine takes for more than a comment."""
-    text = line.partition(";")[0].strip()
-    return "" if text.startswith("(") and text.endswith(")") else text
 
 
 def numbered_lines(file: BinaryIO, source: str) -> Iterator[tuple[int, bytes]]:

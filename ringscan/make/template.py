@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.errors import OptionError, PlanError
-from ringscan.make.gcode import disturbs, without_comment
 from ringscan.make.shaped import require_shaper
+from ringscan.make.words import disturbs, without_comment
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
 PLACEHOLDERS: Mapping[str, str] = {

@@ -4,8 +4,9 @@ from test_ramp import COMMAND, OFF, texts
 
 from ringscan.errors import GcodeError
 from ringscan.make.check import read_file
+from ringscan.make.job import Bed, Job, Style
 from ringscan.make.ramp import add_ramp
-from ringscan.make.toolpath import Bed, Job, Style, write_toolpath
+from ringscan.make.toolpath import write_toolpath
 from ringscan.make.verdict import Verdict, judge
 from ringscan.plan import parse_plan
 

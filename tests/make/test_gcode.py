@@ -8,11 +8,10 @@ from ringscan.make.extrusion import extrudes_relative
 from ringscan.make.gcode import (
     MAX_LINE_BYTES,
     Reader,
-    disturbs,
     numbered_lines,
-    parse_line,
     read_moves,
 )
+from ringscan.make.words import disturbs, parse_line
 
 
 def moves_of(*lines, relative_e=True):

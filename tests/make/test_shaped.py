@@ -7,9 +7,10 @@ from test_ramp import texts
 from ringscan.errors import PlanError
 from ringscan.layout import Paper
 from ringscan.make.check import read_file
+from ringscan.make.job import Bed, Job
 from ringscan.make.ramp import add_ramp
 from ringscan.make.sheet import sheet_pdf
-from ringscan.make.toolpath import Bed, Job, write_toolpath
+from ringscan.make.toolpath import write_toolpath
 
 SETTINGS = {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 1.0}
 DAMPING = SETTINGS | {

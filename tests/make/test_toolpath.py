@@ -6,7 +6,8 @@ from oracle import steps_of
 from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.cautions import CAUTIONS
-from ringscan.make.toolpath import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style, write_toolpath
+from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style
+from ringscan.make.toolpath import write_toolpath
 
 START = "G28\nUSER-START hot\nG1 Z5 F600"
 END = "USER-END\nG0 Z40 F600"
