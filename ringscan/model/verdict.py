@@ -145,7 +145,8 @@ def judge(
         return verdict(
             Outcome.DISAGREEMENT,
             f"the ripples fit a speed of {ratio.low:.0%} to {ratio.high:.0%} of the planned one: "
-            f"look for a minimum layer time, a flow limit, a speed cap or a speed override",
+            f"look for a minimum layer time, a flow limit, a speed cap or override, or another "
+            f"acceleration than the plan's",
         )
     return verdict(Outcome.CALL)
 
