@@ -154,7 +154,8 @@ def _read_either_way(look: Look) -> Scan:
     # a tower that was laid down the other way up is read as it lies, where that is plain
     try:
         other = turned(look)
-        again = measure(other, measure_bands(other.face, other.plan, other.axis))
+        bands = measure_bands(other.face, other.plan, other.axis)
+        again = measure(other, bands, explain=False)
     except RingscanError:
         return scan
     to_beat = CLEARLY * max(scan.verdict.over_chance, 1.0)
@@ -164,8 +165,13 @@ def _read_either_way(look: Look) -> Scan:
     return again if plain else scan
 
 
-def measure(look: Look, bands: Bands) -> Scan:
+def measure(look: Look, bands: Bands, *, explain: bool = True) -> Scan:
     """Everything after the picture: fit the bands, cross-check, rank and judge.
+
+    Parameters
+    ----------
+    look, bands : the face and its layer bands
+    explain : whether the causes of what is no call are looked for, which takes longer than the fit
 
     Raises
     ------
@@ -184,7 +190,9 @@ def measure(look: Look, bands: Bands) -> Scan:
     ripple = measure_ripple(fit)
     quiet = quiet_height_mm(fit.estimate, plan, axis)
     verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
-    if verdict.outcome is not Outcome.CALL or verdict.over_chance < BEYOND_DOUBT:
+    called = verdict.outcome is Outcome.CALL
+    doubtful = called and verdict.over_chance < BEYOND_DOUBT
+    if doubtful or (explain and not called):
         verdict = _suspect(verdict, walls, bands, look, blur_mm)
     return Scan(
         photo=look.photo.source,
