@@ -12,7 +12,7 @@ from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.beside import PictureSide
 from ringscan.image.face import FaceView, locate_face
 from ringscan.image.flush import locate_flush
-from ringscan.image.hindrance import code_hindrance
+from ringscan.image.hindrance import code_hindrance, several
 from ringscan.image.inplane import CARD_MM, Flush, Kind
 from ringscan.image.photo import Photo, read_photo
 from ringscan.image.pose import Pose, find_pose
@@ -102,7 +102,10 @@ class Look:
 
     @property
     def _remarks(self) -> tuple[str, ...]:
-        return (*self.differences, *([READ_TURNED] if self.turned else []), *self.view.flags)
+        turned = READ_TURNED if self.turned else None
+        other = None if self.sheet is None else several(self.sheet)
+        said = (text for text in (turned, other) if text is not None)
+        return (*self.differences, *said, *self.view.flags)
 
 
 def require_settings(*, axis: str | None, flush: object, check_line_mm: float) -> None:

@@ -459,3 +459,28 @@ def test_a_file_s_name_cannot_forge_lines(run, good, tmp_path):
         out = run(command, forged).out
         assert "\x1b" not in out
         assert "\n  verdict: call; set 99.9" not in out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a shell that closes descriptors")
+@pytest.mark.parametrize(
+    "standard_error", ["2>&-", *(["2>/dev/full"] if Path("/dev/full").exists() else [])]
+)
+def test_without_a_standard_error_nothing_takes_its_place(tmp_path, standard_error):
+    program = tmp_path / "mine.py"
+    program.write_text(
+        "import os\n"
+        "from ringscan.cli import main\n"
+        "try:\n"
+        "    main(['scan', 'missing.jpg'])\n"
+        "except SystemExit as end:\n"
+        "    os.fstat(2)  # else the next file would get it\n"
+        "    print(end.code)\n"
+    )
+    run = subprocess.run(
+        ["sh", "-c", f'"$0" "$1" {standard_error}', sys.executable, str(program)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        cwd=tmp_path,
+    )
+    assert (run.returncode, run.stdout) == (0, f"{PHOTO}\n")

@@ -95,3 +95,10 @@ def test_the_intervals_hold_it(look):
     grown = other.frequency_hz.half_width**2 - one.frequency_hz.half_width**2
     k_squared = grown / (one.frequency_hz.value**2 * (2.5**2 - 1) * PHOTO.frequency**2)
     assert 1.96 - 1e-6 < sqrt(k_squared) < 2.2  # Student's t, of many degrees of freedom
+
+
+def test_another_sheet_in_view_is_told(look):
+    assert not look.flags
+    assert look.sheet is not None
+    flags = replace(look, sheet=replace(look.sheet, repeated=20)).flags
+    assert [flag.split(",")[0] for flag in flags] == ["more than one scan sheet is in view"]

@@ -6,6 +6,7 @@ with it; 130: interrupted; others: the class of the error, see ringscan/errors.p
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 import sys
@@ -65,6 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
             # told to end, a command ends as when interrupted: no half-written files are left
             signal.signal(signal.SIGTERM, signal.default_int_handler)
+    _keep_standard_error()
     if sys.stdout is None:
         complain("there is no standard output to write the result to")
         raise SystemExit(OutputError.exit_status)
@@ -99,6 +101,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if status == INTERRUPTED:
         complain("interrupted; nothing more was written")
     raise SystemExit(status or 0)
+
+
+def _keep_standard_error() -> None:
+    """Where it is closed, put the null device there.
+
+    The next file to be opened would take its number, and what a C library says would go into it.
+    """
+    try:
+        os.fstat(2)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 def _said_of_usage(exc: typer.TyperException) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 
 from ringscan.show.plain import one_line
 
@@ -15,7 +16,9 @@ INTERRUPTED = 130
 
 def say(text: object, *, end: str = "\n") -> None:
     """Print what is not the result: what was written, what comes next."""
-    if sys.stderr is not None:  # where it is closed, print would take standard output instead
+    if sys.stderr is None:  # print would take standard output instead
+        return
+    with suppress(OSError):  # full, or gone: there is nobody to tell
         print(text, end=end, file=sys.stderr, flush=True)
 
 

@@ -40,12 +40,17 @@ def misplaced(photo: Photo, view: SheetView) -> str | None:
 
     Either makes a tower seem to be of another size.
     """
-    if view.repeated >= MANY_REPEATED:
-        return (
-            f"more than one scan sheet is in view, {view.repeated} markers are seen twice; leave "
-            "one, in the middle of the picture"
-        )
-    return _cut_off(photo, view)
+    return several(view) or _cut_off(photo, view)
+
+
+def several(view: SheetView) -> str | None:
+    """Say that there is another sheet, if so."""
+    if view.repeated < MANY_REPEATED:
+        return None
+    return (
+        f"more than one scan sheet is in view, {view.repeated} markers are seen twice; leave one, "
+        "in the middle of the picture"
+    )
 
 
 def _cut_off(photo: Photo, view: SheetView) -> str | None:
