@@ -231,6 +231,10 @@ def test_an_unwritable_sheet(run, plan_file, tmp_path):
     assert "there is no folder" in done.error()
 
 
+BUFFERED = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+"""As most people have it: what is printed is written at the end only."""
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no full device")
 @pytest.mark.parametrize("form", [[], ["--json"]])
 def test_results_that_cannot_be_printed(form):
@@ -245,6 +249,7 @@ def test_results_that_cannot_be_printed(form):
     with open("/dev/full", "w") as full:
         done = subprocess.run(
             [sys.executable, "-c", program, *form],
+            env=BUFFERED,
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
@@ -478,6 +483,7 @@ def test_without_a_standard_error_nothing_takes_its_place(tmp_path, standard_err
     )
     run = subprocess.run(
         ["sh", "-c", f'"$0" "$1" {standard_error}', sys.executable, str(program)],
+        env=BUFFERED,
         capture_output=True,
         text=True,
         timeout=300,

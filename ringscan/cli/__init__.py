@@ -75,11 +75,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        status = app(
-            args=list(arguments) if arguments is not None else None,
-            prog_name="ringscan",
-            standalone_mode=False,
-        )
+        try:
+            status = app(
+                args=list(arguments) if arguments is not None else None,
+                prog_name="ringscan",
+                standalone_mode=False,
+            )
+        finally:
+            sys.stdout.flush()  # here, where it is told that there is no room for it
     except typer.TyperException as exc:
         complain(_said_of_usage(exc))
         raise SystemExit(WRONG_COMMAND_LINE) from exc
@@ -96,6 +99,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         raise SystemExit(1) from exc
     except OSError as exc:
         # files raise OutputError; what is left is the terminal or pipe that results go to
+        sys.stdout = None  # the end of the process would try it once more, and say so in its way
         complain(f"the result cannot be written out: {why(exc)}")
         raise SystemExit(OutputError.exit_status) from exc
     if status == INTERRUPTED:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from contextlib import suppress
 
 from ringscan.show.plain import one_line
 
@@ -18,8 +17,10 @@ def say(text: object, *, end: str = "\n") -> None:
     """Print what is not the result: what was written, what comes next."""
     if sys.stderr is None:  # print would take standard output instead
         return
-    with suppress(OSError):  # full, or gone: there is nobody to tell
+    try:
         print(text, end=end, file=sys.stderr, flush=True)
+    except OSError:
+        sys.stderr = None  # full, or gone: there is nobody to tell, at the end neither
 
 
 def complain(text: object) -> None:
