@@ -12,6 +12,7 @@ from rich.text import Text
 from ringscan.image.quality import Grade
 from ringscan.look import Look
 from ringscan.show.plain import one_line
+from ringscan.show.terminal import print_note
 
 RECORD_VERSION = 1
 COLOURS = {Grade.GOOD: "green", Grade.POOR: "yellow", Grade.UNFIT: "red"}
@@ -30,7 +31,7 @@ def print_look(look: Look, console: Console) -> None:
         table.add_row(Text(finding.grade.value, COLOURS[finding.grade]), Text(finding.line))
     console.print(Padding(table, (0, 0, 0, 2)))
     for flag in look.remarks:
-        console.print(Padding(Text(f"- {flag}"), (0, 0, 0, 4)))
+        print_note(flag, console, indent=4)
     if look.is_fit:
         console.print(Text.assemble("  ", ("fit to be scanned", "bold green")))
     else:

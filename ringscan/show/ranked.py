@@ -10,7 +10,6 @@ from typing import Any
 
 from rich.console import Console
 from rich.markup import escape
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -20,6 +19,7 @@ from ringscan.model.verdict import Outcome
 from ringscan.readings import Failed, Reading
 from ringscan.show.plain import one_line
 from ringscan.show.record import each_to_json, to_json
+from ringscan.show.terminal import print_note
 
 BATCH_VERSION = 1
 PARTED = " | "
@@ -93,7 +93,7 @@ def _notes(answer: Answer) -> Iterator[str]:
 
 
 def _print_note(text: str, console: Console) -> None:
-    console.print(Padding(Text(one_line(f"- {text}")), (0, 0, 0, 2), expand=False))
+    print_note(one_line(text), console, indent=2)
 
 
 COLUMNS = (

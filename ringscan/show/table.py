@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 
 from rich.console import Console
 from rich.markup import escape
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -16,6 +15,7 @@ from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
 from ringscan.show.plain import one_line
+from ringscan.show.terminal import print_note
 
 ROWS = 10
 
@@ -41,7 +41,7 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
 
 def _print_notes(notes: Iterable[str], console: Console) -> None:
     for note in notes:
-        console.print(Padding(Text(f"- {note}"), (0, 0, 0, 4)))
+        print_note(note, console, indent=4)
 
 
 def _answer(scan: Scan) -> Iterator[str]:

@@ -6,6 +6,9 @@ import re
 from typing import Any
 
 from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
 
 LEAST_COLUMNS = 70
 """On a narrower terminal lines run over; a number that is cut short is worse."""
@@ -25,3 +28,10 @@ class ResultConsole(Console):
             super().print(*objects, **how)
         self.file.write(re.sub(" +(?=\n)", "", captured.get()))
         self.file.flush()
+
+
+def print_note(text: str, console: Console, *, indent: int) -> None:
+    """Print one item of a list; where it is wrapped its lines stand below each other."""
+    note = Table.grid()
+    note.add_row("- ", Text(text))
+    console.print(Padding(note, (0, 0, 0, indent), expand=False))
