@@ -40,7 +40,7 @@ from ringscan.model.setting import (
     require_printed,
     second_mode,
 )
-from ringscan.model.verdict import MORE_RIPPLE, Outcome, Verdict, judge
+from ringscan.model.verdict import Outcome, Verdict, judge
 from ringscan.plan import Axis, Plan, Quantity
 from ringscan.walls import as_other_axis, beyond_of, blur_mm_of, doubts_of, upside_down, walls_of
 
@@ -143,7 +143,7 @@ def scan_photo(
     if not look.contradictions:
         return scan
     # no number is to be set for what may be another axis, or another tower
-    return replace(scan, verdict=_against(scan.verdict, *look.contradictions))
+    return replace(scan, verdict=scan.verdict.against(*look.contradictions))
 
 
 def _read_either_way(look: Look) -> Scan:
@@ -235,22 +235,7 @@ def _suspect(verdict: Verdict, walls: Walls, bands: Bands, look: Look, blur_mm: 
     )
     if story is None and not called:
         story = another_print(walls, over_chance=verdict.over_chance)
-    if story is None:
-        return verdict
-    # more ripple would not help where there is another cause
-    reasons = tuple(reason.removesuffix(f": {MORE_RIPPLE}") for reason in verdict.reasons)
-    told = replace(verdict, reasons=reasons, suspect=story.suspect)
-    return _against(told, story.said)
-
-
-def _against(verdict: Verdict, *reasons: str) -> Verdict:
-    """The verdict with reasons, told first, that leave no call standing."""
-    called = verdict.outcome is Outcome.CALL
-    return replace(
-        verdict,
-        outcome=Outcome.DISAGREEMENT if called else verdict.outcome,
-        reasons=(*reasons, *verdict.reasons),
-    )
+    return verdict if story is None else verdict.blamed_on(story.suspect, story.said)
 
 
 def _damping_setting(

@@ -68,6 +68,13 @@ def blur_mm_of(look: Look) -> float:
     return math.sqrt(BLUR_PX**2 + _further_blur_px2(look)) / look.view.px_per_mm
 
 
+def _blur_doubt_px2(look: Look) -> float:
+    """Standard uncertainty of its variance, px²."""
+    if look.response is None:
+        return UNSEEN_BLUR_PX2
+    return BLUR_DOUBT_PX2 + BLUR_DOUBT_SHARE * _further_blur_px2(look)
+
+
 def _further_blur_px2(look: Look) -> float:
     """Variance of the blur beyond an ordinary picture's, px²."""
     if look.response is None:
@@ -179,14 +186,11 @@ def doubts_of(look: Look) -> Doubts:
     # without a sheet the face's own size is the scale, whatever else is in doubt
     by_size = more if look.reference is Kind.SHEET else 1.0
     height_mm = more * HEIGHT_UNCERTAINTY_MM[look.reference]
-    blur_px2 = BLUR_DOUBT_PX2 + BLUR_DOUBT_SHARE * _further_blur_px2(look)
-    if look.response is None:
-        blur_px2 = UNSEEN_BLUR_PX2
     return Doubts(
         shift_mm=more * EDGE_UNCERTAINTY_MM[look.reference],
         stretch=by_size * SCALE_UNCERTAINTY[look.reference],
         skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
         height_mm=math.hypot(height_mm, TURN_SHARE * plan.size.layer_height_mm),
-        blur_mm2=blur_px2 / look.view.px_per_mm**2,
+        blur_mm2=_blur_doubt_px2(look) / look.view.px_per_mm**2,
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

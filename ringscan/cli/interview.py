@@ -86,7 +86,6 @@ def _range_of(first: Plan) -> str:
 def ask_all(given: Given) -> tuple[Machine, Wishes]:
     """Ask for what was not given."""
     from ringscan.make import limits
-    from ringscan.make.limits import require_bead
     from ringscan.make.wishes import Machine, Wishes, require_families, require_label
     from ringscan.plan import Direction
 
@@ -127,14 +126,14 @@ def ask_all(given: Given) -> tuple[Machine, Wishes]:
         given.line_width,
         "Line width in mm",
         round(LINE_OF_NOZZLE * bore, 2),
-        check=lambda mm: require_bead(bore, line_width_mm=mm),
+        check=lambda mm: limits.require_bead(bore, line_width_mm=mm),
     )
     height = ask.number(
         "--layer-height",
         given.layer_height,
         "Layer height in mm",
         round(bore / 2, 2),
-        check=lambda mm: require_bead(bore, layer_height_mm=mm),
+        check=lambda mm: limits.require_bead(bore, layer_height_mm=mm),
     )
     flow = ask.number(
         "--flow-limit",

@@ -1,15 +1,18 @@
-"""Why a tower may not be found though it lies there: looked for on the way to a refusal only."""
+"""Why a tower may not be found though it lies there.
+
+But for other sheets, it is looked for on the way to a refusal only.
+"""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ringscan.image.exposure import ill_lit
 from ringscan.image.photo import Photo
-from ringscan.image.recover import mapped
 from ringscan.image.reference import SheetView
 from ringscan.image.sharpness import sheet_response
-from ringscan.layout import CODE_BOX, ring_corners
+from ringscan.layout import ring_corners
 
 MAX_OUTSIDE = 0.1
 """Share of the sheet's corners outside the picture: one of its short sides has 0.23 of them."""
@@ -27,10 +30,7 @@ def hindrance(photo: Photo, view: SheetView) -> str | None:
 
 def code_hindrance(photo: Photo, view: SheetView) -> str | None:
     """Say why the sheet's code cannot be read, if that is seen."""
-    x0, y0, x1, y1 = CODE_BOX
-    box = mapped(view.homography, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
-    size = np.array([photo.width_px, photo.height_px])
-    if ((box < -0.5) | (box > size - 0.5)).any():
+    if _outside(photo, view.code_px).any():
         return "the picture's edge cuts the code off"
     return ill_lit(photo) or blurred(photo, view)
 
@@ -59,15 +59,20 @@ def _cut_off(photo: Photo, view: SheetView) -> str | None:
     The principal point of a cropped picture is elsewhere than a camera has it, so that also a tower
     that is all in view may seem to be of another size.
     """
-    ring = mapped(view.homography, np.array(list(ring_corners().values())))
-    size = np.array([photo.width_px, photo.height_px])
-    outside = ((ring < -0.5) | (ring > size - 0.5)).any(axis=1)
+    outside = _outside(photo, view.seen_px(np.array(list(ring_corners().values()))))
     if outside.mean() <= MAX_OUTSIDE:
         return None
     return (
-        f"the picture's edge cuts the scan sheet off, {outside.sum()} of its {len(ring)} corners "
-        "lie outside; photograph it again with the whole ring of squares in view, and do not crop"
+        f"the picture's edge cuts the scan sheet off, {outside.sum()} of its {len(outside)} "
+        "corners lie outside; photograph it again with the whole ring of squares in view, and do "
+        "not crop"
     )
+
+
+def _outside(photo: Photo, points_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which of points (n, 2) the picture does not hold, (n,)."""
+    size = np.array([photo.width_px, photo.height_px])
+    return np.asarray(((points_px < -0.5) | (points_px > size - 0.5)).any(axis=1))
 
 
 def blurred(photo: Photo, view: SheetView) -> str | None:

@@ -57,6 +57,16 @@ class SheetView:
     left_out_mm: float = 0.0
     repeated: int = 0
 
+    def seen_px(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Where points of the sheet as drawn, (n, 2), are in the picture, in it or not."""
+        return mapped(self.homography, points_mm)
+
+    @property
+    def code_px(self) -> NDArray[np.float64]:
+        """Corners of the QR code in the picture, as drawn from the upper left one on, (4, 2)."""
+        x0, y0, x1, y1 = CODE_BOX
+        return self.seen_px(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+
     @property
     def found(self) -> int:
         """Number of corners found."""
@@ -261,11 +271,9 @@ def _refine(
 
 def _in_place(position: Any, view: SheetView) -> bool:
     """Whether a code lies where this sheet has its own: another sheet's says another plan."""
-    x0, y0, x1, y1 = CODE_BOX
-    box = mapped(view.homography, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
     corners = position.top_left, position.top_right, position.bottom_right, position.bottom_left
     x, y = np.mean([(corner.x, corner.y) for corner in corners], axis=0).tolist()
-    return cv2.pointPolygonTest(box.astype(np.float32), (x, y), False) >= 0
+    return cv2.pointPolygonTest(view.code_px.astype(np.float32), (x, y), False) >= 0
 
 
 def _code_crop(grey: NDArray[np.uint8], view: SheetView) -> NDArray[np.uint8]:

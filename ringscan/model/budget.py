@@ -33,6 +33,10 @@ WITHOUT_SHEET = Beyond(frequency=0.0032, damping_ratio=0.05)
 frequencies found by the face alone and 88 % of the damping ratios were inside; so, 95 % of either,
 on 220 rendered pictures."""
 
+APART = 1.5
+"""Multiple of a 95 % interval's half width by which two things may differ that are to be the same:
+three standard errors where there are many bands."""
+
 NORMAL_95 = 1.959964
 """Half width of a normal distribution's 95 % interval, in standard errors."""
 

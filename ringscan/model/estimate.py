@@ -103,7 +103,14 @@ def sandwich(
         hessian = hessian + np.diag(over * precision)
         meat = meat + np.diag(over**2 * precision)
     bread = np.linalg.pinv(hessian, hermitian=True)
-    # bands share the information unevenly: their effective number is that of the influences
-    influence = np.einsum("bn,bn->b", jacobian[lead], jacobian[lead])
+    return bread @ meat @ bread, freedom_of(jacobian[lead]), over
+
+
+def freedom_of(rows: Array) -> float:
+    """Degrees of freedom of what bands say with the rows (b, n) of one parameter.
+
+    They share the information unevenly: their effective number is that of their influences.
+    """
+    influence = np.einsum("bn,bn->b", rows, rows)
     effective = influence.sum() ** 2 / max(float((influence**2).sum()), 1e-300)
-    return bread @ meat @ bread, max(float(effective) - 1, 2.0), over
+    return max(float(effective) - 1, 2.0)

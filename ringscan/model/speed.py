@@ -13,7 +13,8 @@ from math import exp, hypot
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.budget import APART, Interval, coverage_factor
+from ringscan.model.estimate import freedom_of
 from ringscan.model.newton import Tangent
 
 Array = NDArray[np.float64]
@@ -23,10 +24,6 @@ LEAST_ERROR = 0.005
 """By how much less sure it is than bands that err independently make it, and standard uncertainty,
 relative, beyond noise: on 100 rendered pictures it was then 0.95 of its standard errors off (root
 mean square), and 2.9 at most."""
-
-APART = 1.5
-"""Multiple of a 95 % interval's half width by which it may be off: three standard errors where
-there are many bands."""
 
 WIDEST = 0.5
 """Half width, relative, from which the wall says nothing of the speed."""
@@ -90,10 +87,8 @@ def fit_speed(view: Tangent, change: Array, precision: Array, over: float) -> Sp
     alone = change - np.tensordot(mimic, view.jacobian, 1)
     scores = (alone * view.left).sum(axis=1)
     meat = float((scores**2).sum()) * b / max(b - k - 1, 1) + over**2 * float(mimic**2 @ precision)
-    influence = (alone**2).sum(axis=1)
-    effective = influence.sum() ** 2 / max(float((influence**2).sum()), 1e-300)
     return SpeedEstimate(
         log_ratio=step,
         standard_error=float(np.sqrt(meat)) / own,
-        freedom=max(float(effective) - 1, 2.0),
+        freedom=freedom_of(alone),
     )

@@ -7,7 +7,7 @@ narrow enough to be of use.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import hypot
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringscan.model.answers import NullEstimate
-from ringscan.model.budget import Interval, coverage_factor
+from ringscan.model.budget import APART, Interval, coverage_factor
 from ringscan.model.causes import Suspect
 from ringscan.model.chance import chance_threshold
 from ringscan.model.estimate import PoleEstimate, is_ringing
@@ -43,10 +43,6 @@ LEAST_NULL_ERROR = {Quantity.FREQUENCY: 0.004, Quantity.DAMPING: 0.1}
 """Standard uncertainties, relative, of spacing or decay and of the turn of sign, beyond noise and
 doubts of scale and heights. On 97 rendered pictures 97 % of the spacings and 94 % of the turns of
 sign were then inside their 95 % intervals."""
-
-APART = 1.5
-"""Multiple of a 95 % interval's half width by which the answers may differ: three standard errors
-where there are many bands."""
 
 RUNNER_UP_SHARE = 0.75
 """A second pole that explains more than this share of the first one's gain is not excluded."""
@@ -90,6 +86,20 @@ class Verdict:
     def over_chance(self) -> float:
         """Evidence as a multiple of what chance reaches."""
         return self.evidence / self.chance_threshold
+
+    def against(self, *reasons: str) -> Verdict:
+        """The same with reasons, told first, that leave no call standing."""
+        called = self.outcome is Outcome.CALL
+        return replace(
+            self,
+            outcome=Outcome.DISAGREEMENT if called else self.outcome,
+            reasons=(*reasons, *self.reasons),
+        )
+
+    def blamed_on(self, suspect: Suspect, said: str) -> Verdict:
+        """The same with the likely cause, where more ripple would not help."""
+        reasons = tuple(reason.removesuffix(f": {MORE_RIPPLE}") for reason in self.reasons)
+        return replace(self, reasons=reasons, suspect=suspect).against(said)
 
 
 def judge(

@@ -26,11 +26,12 @@ Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 GIVEN = slice(0, 7)
-SHIFT, STRETCH, SKEW, HEIGHT, ALONG, BLUR = 0, 1, 2, 3, 4, 6
+SHIFT, STRETCH, SKEW, HEIGHT, ALONG = 0, 1, 2, 3, 4
 SHADING = slice(7, 9)
 FIRST_MODE = 9
 MODE_SIZE = 4
-"""Where the parameters lie; ALONG and the one after it are the axis along the face."""
+"""Where the parameters lie; ALONG and the one after it are the axis along the face, then comes the
+blur."""
 
 SHADING_SD = (0.5, 0.5)
 """Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""

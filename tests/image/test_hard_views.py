@@ -5,20 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
-from tower_scene import Scene, make_plan
+from tower_scene import Scene, make_plan, photo_of
 
 from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image import face, lens
 from ringscan.image.box import Box
 from ringscan.image.comb import seen_map
 from ringscan.image.face import FaceView, locate_face
-from ringscan.image.photo import Photo, read_photo
+from ringscan.image.photo import Photo
 from ringscan.image.pose import find_pose, unevenness
 from ringscan.image.reference import SheetView, find_sheet
 from ringscan.layout import (
@@ -49,12 +47,6 @@ def tilted(angle_deg: float, way_deg: float) -> Scene:
     out = 330 * math.sin(tilt)
     x, y = MIDDLE_MM[0] + out * math.cos(way), MIDDLE_MM[1] + out * math.sin(way)
     return replace(SMALL, eye_mm=(x, y, 330 * math.cos(tilt)))
-
-
-def photo_of(pixels: np.ndarray, folder: Path) -> Photo:
-    path = folder / "a.jpg"
-    Image.fromarray(pixels).save(path, quality=92)
-    return read_photo(path)
 
 
 def locate(scene: Scene, photo: Photo) -> FaceView:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
-from tower_scene import Scene
+from tower_scene import Scene, photo_of
 
 from ringscan.errors import FaceError, PlanError, RingscanError, SheetError
 from ringscan.image.face import FaceView, locate_face
@@ -38,12 +38,6 @@ def code(name: str) -> SheetCode:
     return found
 
 
-def photo_of(picture: np.ndarray, folder: Path) -> Photo:
-    path = folder / "a.jpg"
-    Image.fromarray(picture).save(path, quality=93)
-    return read_photo(path)
-
-
 def locate(name: str, photo: Photo) -> FaceView:
     sheet = find_sheet(photo)
     return locate_face(photo, sheet, find_pose(photo, sheet), code(name).plan, code(name).axis)
@@ -55,7 +49,7 @@ def locate(name: str, photo: Photo) -> FaceView:
     ids=["upper 60 %", "upper half", "left 60 %", "right 70 %"],
 )
 def test_a_sheet_cut_off_by_the_pictures_edge(tmp_path: Path, part: tuple[slice, ...]) -> None:
-    photo = photo_of(pixels("heron-1-x.jpg")[part], tmp_path)
+    photo = photo_of(pixels("heron-1-x.jpg")[part], tmp_path, quality=93)
     with pytest.raises(FaceError, match=r"picture's edge cuts .* whole ring of squares in view"):
         locate("heron-1-x.jpg", photo)
 
@@ -65,7 +59,7 @@ def test_a_long_lens_that_exif_does_not_tell(tmp_path: Path, blur_px: float) -> 
     """52 mm, where phones mostly have 27; the file as it is tells that."""
     name = "wren-5-y.jpg"
     true = locate(name, read_photo(SAMPLES / name))
-    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), blur_px), tmp_path)
+    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), blur_px), tmp_path, quality=93)
     assert photo.focal_px is None
     found = locate(name, photo)
     # a fifth of a mm, which blur may move edges by
@@ -76,7 +70,7 @@ def test_a_long_lens_that_exif_does_not_tell(tmp_path: Path, blur_px: float) -> 
 
 def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     name = "heron-1-x.jpg"
-    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), 3.0), tmp_path)
+    photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), 3.0), tmp_path, quality=93)
     sheet, plan = find_sheet(photo), code(name).plan
     other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
     with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
@@ -91,7 +85,7 @@ def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     ],
 )
 def test_why_a_code_cannot_be_read(tmp_path: Path, spoilt: Any, says: str) -> None:
-    photo_of(spoilt(pixels("heron-1-x.jpg")), tmp_path)
+    photo_of(spoilt(pixels("heron-1-x.jpg")), tmp_path, quality=93)
     with pytest.raises(SheetError, match=f"give the plan file .* photograph again: .*{says}"):
         look_at(tmp_path / "a.jpg")
 
@@ -101,7 +95,7 @@ def test_two_sheets(tmp_path: Path, other: str) -> None:
     """Beside each other in a picture as no camera makes it, which seems to be another size."""
     both = np.hstack([pixels("heron-1-x.jpg"), pixels(other)])
     with pytest.raises(RingscanError, match="more than one scan sheet is in view") as caught:
-        locate("heron-1-x.jpg", photo_of(both, tmp_path))
+        locate("heron-1-x.jpg", photo_of(both, tmp_path, quality=93))
     assert isinstance(caught.value, SheetError | FaceError)
 
 
@@ -117,12 +111,12 @@ def test_a_picture_of_which_too_little_is_left_by_its_exposure(
 ) -> None:
     picture = np.clip(pixels("heron-1-x.jpg") * times, 0, 255).astype(np.uint8)
     with pytest.raises(SheetError, match=says):
-        find_sheet(photo_of(picture, tmp_path))
+        find_sheet(photo_of(picture, tmp_path, quality=93))
 
 
 @pytest.mark.parametrize("grey", [60, 128, 240])
 def test_other_pictures_are_neither_dark_nor_bright(tmp_path: Path, grey: int) -> None:
-    photo = photo_of(np.full((1300, 1000, 3), grey, np.uint8), tmp_path)
+    photo = photo_of(np.full((1300, 1000, 3), grey, np.uint8), tmp_path, quality=93)
     with pytest.raises(SheetError, match="no scan sheet in the picture, or it is blurred"):
         find_sheet(photo)
 
@@ -140,7 +134,7 @@ def test_no_tower_may_be_a_matter_of_blur(tmp_path: Path, blur_px: float, says: 
         tower=False,
         blur_px=blur_px,
     )
-    photo = photo_of(scene.render(), tmp_path)
+    photo = photo_of(scene.render(), tmp_path, quality=93)
     sheet = find_sheet(photo)
     with pytest.raises(FaceError, match=f"no tower is found on the scan sheet; {says}"):
         locate_face(photo, sheet, find_pose(photo, sheet), scene.plan, "x")

@@ -7,6 +7,7 @@ sheet is the rasterised PDF. Shading is crude: path-traced pictures test that.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ import pypdfium2
 from numpy.typing import NDArray
 from PIL import Image
 
+from ringscan.image.photo import Photo, read_photo
 from ringscan.layout import TOWER_CENTRE, Paper
 from ringscan.make.sheet import sheet_pdf
 from ringscan.plan import Axis, Plan, parse_plan
@@ -281,3 +283,10 @@ def sheet_raster(plan: Plan, axis: Axis) -> Raster:
         ink = 0.03 + 0.72 * grey.astype(np.float32) / 255
         _RASTERS[key] = ink, np.array(Paper.A4.origin_mm), dpmm
     return _RASTERS[key]
+
+
+def photo_of(pixels: NDArray[np.uint8], folder: Path, *, quality: int = 92) -> Photo:
+    """Pixels as they come out of a JPEG."""
+    path = folder / "a.jpg"
+    Image.fromarray(pixels).save(path, quality=quality)
+    return read_photo(path)
