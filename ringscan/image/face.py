@@ -15,7 +15,7 @@ from ringscan.image.camera import Camera
 from ringscan.image.corners import Corners
 from ringscan.image.edges import MIN_EDGE_POINTS, MIN_WALL_MM, EdgePoints, comb_edge, step_edges
 from ringscan.image.faceview import FaceView, px_per_mm_by_area
-from ringscan.image.hindrance import blurred, hindrance, misplaced
+from ringscan.image.hindrance import blurred, cropped, hindrance, misplaced
 from ringscan.image.lens import find_through_lens
 from ringscan.image.outline import Outline, fit_outline
 from ringscan.image.photo import Photo
@@ -258,6 +258,7 @@ def _check_outline(
             + (
                 uneven
                 or blurred(photo, view)
+                or cropped(photo)
                 or "use the plan this tower was printed with, the measured length of the sheet's "
                 "100 mm line (--check-line), and the photo as the phone took it"
             )

@@ -18,6 +18,10 @@ MAX_OUTSIDE = 0.1
 """Share of the sheet's corners outside the picture: one of its short sides has 0.23 of them."""
 MANY_REPEATED = 8
 """Markers: a tenth of another sheet's; none is seen twice in rendered pictures of one sheet."""
+USUAL_SHAPES = (1.0, 4 / 3, 3 / 2, 16 / 9, 2.0, 13 / 6, 20 / 9)
+SHAPE_SLACK = 0.01
+"""Long side over short side of pictures as cameras take them, and how far they may be off that,
+relative. Common practice, no source."""
 FINE_PER_PX, MIN_KEPT = 0.1, 0.5
 """Cycles per px, and the contrast that the sheet's edges keep there: 0.63 and more in rendered
 pictures, 0.48 and less in the same with a blur of 2 px (standard deviation)."""
@@ -66,6 +70,21 @@ def _cut_off(photo: Photo, view: SheetView) -> str | None:
         f"the picture's edge cuts the scan sheet off, {outside.sum()} of its {len(outside)} "
         "corners lie outside; photograph it again with the whole ring of squares in view, and do "
         "not crop"
+    )
+
+
+def cropped(photo: Photo) -> str | None:
+    """Say that the picture has a shape that no camera gives, if so.
+
+    Its middle is then not where the lens looked, and a tower seems to be of another size.
+    """
+    width, height = photo.width_px, photo.height_px
+    shape = max(width, height) / min(width, height)
+    if any(abs(shape / usual - 1) <= SHAPE_SLACK for usual in USUAL_SHAPES):
+        return None
+    return (
+        f"the picture seems to be cropped, {width} × {height} px is no camera's shape; give it as "
+        "the phone took it"
     )
 
 

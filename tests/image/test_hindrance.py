@@ -54,6 +54,17 @@ def test_a_sheet_cut_off_by_the_pictures_edge(tmp_path: Path, part: tuple[slice,
         locate("heron-1-x.jpg", photo)
 
 
+@pytest.mark.parametrize("name", ["wren-2-y.jpg", "plover-1-x.jpg"])
+def test_a_picture_cut_by_an_editor(tmp_path: Path, name: str) -> None:
+    """A fifth is gone at the right: the sheet is nearly whole, but the lens is no longer amidst."""
+    with Image.open(SAMPLES / name) as image:
+        left = image.crop((0, 0, round(0.8 * image.width), image.height))
+        left.save(tmp_path / name, exif=image.getexif(), quality=93)
+    photo = read_photo(tmp_path / name)
+    with pytest.raises(PlanError, match=r"seems to be cropped, .* as the phone took it"):
+        locate(name, photo)
+
+
 @pytest.mark.parametrize("blur_px", [0.1, 2.0, 3.0])
 def test_a_long_lens_that_exif_does_not_tell(tmp_path: Path, blur_px: float) -> None:
     """52 mm, where phones mostly have 27; the file as it is tells that."""
