@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +11,7 @@ import pytest
 from PIL import Image
 from scipy.signal import StateSpace, find_peaks, lsim
 
-from ringscan.plan import Family, Motion, Plan, build_plan
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the generator is not installed
-
+from ringscan.plan import Family, Motion, Plan, Shaper, build_plan
 from sample_images.generator import camera, draw, simulate, view, wall
 from sample_images.generator.__main__ import truth
 from sample_images.generator.samples import sample_specimens
@@ -132,7 +128,8 @@ def test_the_decay_has_the_handbooks_logarithmic_decrement(
 def test_impulses_are_those_of_the_literature(
     family: Family, amplitudes: list[float], times_ms: list[float]
 ) -> None:
-    found, times_s = simulate.impulses(family, 45.0, 0.05)
+    shaper = Shaper(family=family, damping_ratio=0.05)
+    found, times_s = simulate.impulses(shaper, 45.0, 0.05)
     assert found == pytest.approx(amplitudes, abs=6e-5)
     assert 1000 * times_s == pytest.approx(times_ms, abs=1e-3)
     assert found.sum() == pytest.approx(1, abs=1e-12)

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import json
-import sys
 from functools import cache
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the generator is not installed
-
 from bench.degrade import Shot, rungs
 from bench.ladder import Result, climb
 

@@ -121,9 +121,9 @@ def _extra_insensitive(humps: int, damping_ratio: float, tol: float) -> tuple[Ar
     """EI shaper with `humps` humps of height `tol` between `humps + 1` frequencies of no residual.
 
     The conditions of the literature are solved as they stand: no residual at the zeros, residual
-    `tol` with zero slope at the humps. They leave one freedom, where the pattern sits; of the
-    family, the member nearest to impulses half a damped period apart and centred on 1 Hz is
-    taken, followed from the undamped closed form.
+    `tol` with zero slope at the humps. They leave one freedom, the scale of all times, which the
+    published curve fits settle: the last impulse of EI comes after one damped period, and the
+    middle one of EI2's zeros, or of EI3's humps, is at 1 Hz.
     """
     steps = int(np.ceil(damping_ratio / EI_STEP)) - 1
     try:
@@ -159,12 +159,13 @@ def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
     """Solve the EI conditions near `start`: amplitudes but the last, times but the first, zeros,
     hump tops, each `humps + 1` long but the tops. Raises _NoSolutionError.
     """
-    from scipy.optimize import least_squares
+    from scipy.optimize import root
 
     n = humps + 1
 
     def conditions(x: Array) -> Array:
         a, t, zeros, tops = np.split(x, [n, 2 * n, 3 * n])
+        scale = (t[-1] * sqrt(1 - zeta**2), zeros[1], tops[-2:][0])[humps - 1]
         a, t = np.append(a, 1 - a.sum()), np.insert(t, 0, 0.0)
 
         def vibration(f: Array) -> Array:
@@ -173,16 +174,10 @@ def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
         left = residual(a, t, pole(zeros, zeta))
         step = 1e-5
         slope = (vibration(tops + step) - vibration(tops - step)) / (2 * step)
-        return np.concatenate([left.real, left.imag, vibration(tops) - tol, slope])
+        return np.concatenate([left.real, left.imag, vibration(tops) - tol, slope, [scale - 1]])
 
-    def objective(x: Array) -> Array:
-        _, t, zeros, tops = np.split(x, [n, 2 * n, 3 * n])
-        even = t - np.arange(1, n + 1) / (2 * sqrt(1 - zeta**2))
-        centre = (zeros if humps == 2 else tops)[humps // 2] - 1
-        return np.concatenate([1e4 * conditions(x), even, [0.1 * centre]])
-
-    x = least_squares(objective, start, xtol=1e-12, gtol=1e-12, max_nfev=100).x
-    if np.abs(conditions(x)).max() > 1e-6:
+    x = root(conditions, start, tol=1e-12).x
+    if not np.abs(conditions(x)).max() < 1e-6:
         raise _NoSolutionError
     return np.asarray(x)
 

@@ -2,6 +2,7 @@
 
 python -m sample_images.generator samples --out sample_images
 python -m sample_images.generator random --first 1 --count 6 --out FOLDER
+python -m sample_images.generator random --first 1 --count 6 --family EI3 --out FOLDER
 python -m sample_images.generator blank --first 1 --count 4 --out FOLDER
 python -m sample_images.generator turned --first 1 --count 4 --out FOLDER
 """
@@ -13,12 +14,14 @@ import dataclasses
 import json
 import time
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ringscan.output import write_whole
+from ringscan.plan import Family
 from sample_images.generator.camera import ideal_px, jpeg, photograph
 from sample_images.generator.draw import blank_specimen, random_specimen, turned_specimen
 from sample_images.generator.samples import sample_specimens
@@ -75,17 +78,19 @@ def write(specimens: Iterable[Specimen], folder: Path) -> None:
 def main() -> None:
     """Read the command line and write the pictures it asks for."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.generator")
-    drawn = {"random": random_specimen, "blank": blank_specimen, "turned": turned_specimen}
-    parser.add_argument("kind", choices=["samples", *drawn])
+    drawn = {"blank": blank_specimen, "turned": turned_specimen}
+    parser.add_argument("kind", choices=["samples", "random", *drawn])
     parser.add_argument("--first", type=int, default=1, help="seed of the first picture")
     parser.add_argument("--count", type=int, default=1, help="how many, each with the next seed")
+    parser.add_argument("--family", type=Family, help="shaper of random towers; else it is drawn")
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     arguments = parser.parse_args()
     if arguments.kind == "samples":
         specimens = sample_specimens()
     else:
         seeds = range(arguments.first, arguments.first + arguments.count)
-        specimens = (drawn[arguments.kind](seed) for seed in seeds)
+        draw = drawn.get(arguments.kind, partial(random_specimen, family=arguments.family))
+        specimens = (draw(seed) for seed in seeds)
     write(specimens, arguments.out)
 
 

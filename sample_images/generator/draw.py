@@ -26,6 +26,11 @@ MIN_EXCITATION = 0.7
 """Least ripple relative to a / w²: a plan is drawn again where braking nearly cancels itself."""
 
 FAMILIES = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD)
+THIRDS: dict[str, object] = {
+    "amplitudes": [1 / 3] * 3,
+    "times_in_periods": [0.0, 1 / 3, 2 / 3],
+}
+"""The list of impulses that stands for Family.LIST; it, too, stills an axis without damping."""
 PIXELS = ((4000, 3000), (4032, 3024), (3264, 2448))
 
 MATERIALS = (
@@ -93,9 +98,9 @@ def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def random_specimen(seed: int) -> Specimen:
+def random_specimen(seed: int, family: Family | None = None) -> Specimen:
     """Return a specimen spread widely over printers, plans, lights and phones."""
-    return draw(seed, f"random-{seed:03d}", Wish())
+    return draw(seed, f"{family or 'random'}-{seed:03d}".lower(), Wish(family=family))
 
 
 def blank_specimen(seed: int) -> Specimen:
@@ -210,6 +215,7 @@ def _plan(rng: np.random.Generator, axis: Axis, normal: Oscillator, wish: Wish) 
             "shaper": {
                 "family": _or(wish.family, FAMILIES[rng.choice(4, p=[0.45, 0.25, 0.15, 0.15])]),
                 "damping_ratio": float(rng.choice([0.0, 0.04, 0.05, 0.1])),
+                **(THIRDS if wish.family is Family.LIST else {}),
             },
             "ramp": {"x": ramp, "y": ramp},
             "reference": {"first_layer": reference, "last_layer": reference + band},

@@ -17,9 +17,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial.polynomial import polyval
 from numpy.typing import NDArray
 
-from ringscan.plan import AXES, Axis, Family, Motion, Plan, State
+from ringscan.plan import AXES, Axis, Family, Motion, Plan, Shaper, State
 
 Floats = NDArray[np.float64]
 
@@ -40,25 +41,69 @@ class Oscillator:
     damping_ratio: float
 
 
-def impulses(
-    family: Family, frequency_hz: float, damping_ratio: float, tolerance: float = 0.05
-) -> tuple[Floats, Floats]:
+FITTED_TOLERANCE = 0.05
+FITS = {
+    Family.EI2: (
+        (
+            (0.16054, 0.76699, 2.26560, -1.22750),
+            (0.33911, 0.45081, -2.58080, 1.73650),
+            (0.34089, -0.61533, -0.68765, 0.42261),
+            (0.15997, -0.60246, 1.00280, -0.93145),
+        ),
+        (
+            (0.49890, 0.16270, -0.54262, 6.16180),
+            (0.99748, 0.18382, -1.58270, 8.17120),
+            (1.49920, -0.09297, -0.28338, 1.85710),
+        ),
+    ),
+    Family.EI3: (
+        (
+            (0.11275, 0.76632, 3.29160, -1.44380),
+            (0.23698, 0.61164, -2.57850, 4.85220),
+            (0.30008, -0.19062, -2.14560, 0.13744),
+            (0.23775, -0.73297, 0.46885, -2.08650),
+            (0.11244, -0.45439, 0.96382, -1.46000),
+        ),
+        (
+            (0.49974, 0.23834, 0.44559, 12.4720),
+            (0.99849, 0.29808, -2.36460, 23.3990),
+            (1.49870, 0.10306, -2.01390, 17.0320),
+            (1.99960, -0.28231, -0.61536, 5.40450),
+        ),
+    ),
+}
+"""Amplitudes, and times in undamped periods from the second impulse on, as cubic polynomials of the
+damping ratio, for a tolerance of 5 % (Singhose, Porter, Tuttle & Singer 1997, from memory; the sign
+of -0.61536 is the one that leaves no residual at EI3's zeros)."""
+
+
+def impulses(shaper: Shaper, frequency_hz: float, damping_ratio: float) -> tuple[Floats, Floats]:
     """Return a shaper's amplitudes and times in s.
 
     ZV, ZVD, ZVDD: Singer & Seering, J. Dyn. Sys. Meas. Control 112(1):76-82 (1990). EI: the
-    published curve fit for damped axes (Singhose, Seering & Singer 1997), from memory.
+    published curve fit for damped axes (Singhose, Seering & Singer 1997), from memory. EI2, EI3:
+    see FITS. LIST: as given.
     """
-    z, v = damping_ratio, tolerance
+    z, v = damping_ratio, shaper.tolerance
     period_s = 1 / (frequency_hz * np.sqrt(1 - z**2))
-    if family is Family.EI:
-        first = (0.24968 + 0.24962 * v) + (0.80008 + 1.23328 * v) * z
-        first += (0.49599 + 3.17316 * v) * z**2
-        last = (0.25149 + 0.21474 * v) + (-0.83249 + 1.41498 * v) * z
-        last += (0.85181 - 4.90094 * v) * z**2
-        middle = 0.49990 + (0.46159 * z + 4.26169 * z**2 + 1.75601 * z**3) * v
-        middle += (8.57843 * z - 108.644 * z**2 + 336.989 * z**3) * v**2
-        return np.array([first, 1 - first - last, last]), period_s * np.array([0, middle, 1])
-    weights = {Family.ZV: [1, 1], Family.ZVD: [1, 2, 1], Family.ZVDD: [1, 3, 3, 1]}[family]
+    match shaper.family:
+        case Family.LIST:
+            amplitudes = np.array(shaper.amplitudes)
+            return amplitudes, np.array(shaper.times_in_periods) / frequency_hz
+        case Family.EI:
+            first = (0.24968 + 0.24962 * v) + (0.80008 + 1.23328 * v) * z
+            first += (0.49599 + 3.17316 * v) * z**2
+            last = (0.25149 + 0.21474 * v) + (-0.83249 + 1.41498 * v) * z
+            last += (0.85181 - 4.90094 * v) * z**2
+            middle = 0.49990 + (0.46159 * z + 4.26169 * z**2 + 1.75601 * z**3) * v
+            middle += (8.57843 * z - 108.644 * z**2 + 336.989 * z**3) * v**2
+            return np.array([first, 1 - first - last, last]), period_s * np.array([0, middle, 1])
+        case Family.EI2 | Family.EI3:
+            if v != FITTED_TOLERANCE:
+                raise ValueError(f"tolerance = {v:g} must be {FITTED_TOLERANCE:g}")
+            amplitudes, later = (polyval(z, np.transpose(fit)) for fit in FITS[shaper.family])
+            return amplitudes / amplitudes.sum(), np.insert(later, 0, 0.0) / frequency_hz
+    weights = {Family.ZV: [1, 1], Family.ZVD: [1, 2, 1], Family.ZVDD: [1, 3, 3, 1]}[shaper.family]
     order = np.arange(len(weights))
     amplitudes = np.array(weights) * np.exp(-np.pi * z / np.sqrt(1 - z**2)) ** order
     return amplitudes / amplitudes.sum(), period_s / 2 * order
@@ -168,9 +213,21 @@ def simulate(plan: Plan, axis: Axis, normal: Oscillator | None, along: Oscillato
     both = np.hstack([shaper_settings(plan, other), shaper_settings(plan, axis)])
     unique, setting = np.unique(np.nan_to_num(both), axis=0, return_inverse=True)
 
+    shapers = [
+        [
+            impulses(plan.shaper, frequency, damping)
+            if frequency > 0
+            else (np.ones(1), np.zeros(1))
+            for frequency, damping in settings
+        ]
+        for settings in (unique[:, :2], unique[:, 2:])
+    ]
+
     _, wall_s = run_mm(plan.motion, side_mm, np.zeros(1))
-    longest_s = 1.6 / unique[unique > 1].min(initial=1e9)
-    times_s = np.arange(0, len(DIRECTIONS) * wall_s + longest_s + 2 * STEP_S, STEP_S / 2)
+    longest_s = (
+        max(float(delays.max()) for both_axes in shapers for _, delays in both_axes) + 2 * STEP_S
+    )
+    times_s = np.arange(0, len(DIRECTIONS) * wall_s + longest_s, STEP_S / 2)
     times_s = times_s[: len(times_s) // 2 * 2 - 1]
     table_s = np.arange(-longest_s, times_s[-1] + TABLE_STEP_S, TABLE_STEP_S)
 
@@ -181,12 +238,7 @@ def simulate(plan: Plan, axis: Axis, normal: Oscillator | None, along: Oscillato
             covered, _ = run_mm(plan.motion, side_mm, table_s - wall * wall_s)
             table_mm += direction[which] * covered
         shaped = np.empty((len(times_s), len(unique)))
-        for column, settings in enumerate(unique[:, 2 * which : 2 * which + 2]):
-            amplitudes, delays_s = np.ones(1), np.zeros(1)
-            if settings[0] > 0:
-                amplitudes, delays_s = impulses(
-                    plan.shaper.family, settings[0], settings[1], plan.shaper.tolerance
-                )
+        for column, (amplitudes, delays_s) in enumerate(shapers[which]):
             shaped[:, column] = sum(
                 a * np.interp(times_s - d, table_s, table_mm)
                 for a, d in zip(amplitudes, delays_s, strict=True)
