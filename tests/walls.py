@@ -19,6 +19,7 @@ from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls
 from ringscan.model.shapers import shaper_impulses
 from ringscan.plan import Family, Shaper
+from sample_images.generator.simulate import impulses
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,9 @@ class Wall:
     gain : of the grazing light, the tangent of its slant; either sign
     stretch, shift_mm, skew_mm, height_mm : by which the places handed on are too small, see `Bent`
     sensor : rms noise of a pixel row's mean, relative
+    jerk_s : time in which the acceleration rises and falls, where the jerk is limited
+    tick_s : step that the firmware rounds the shaper's times to
+    turn_deg : by which the modes are turned from the axes, as where these share their motors
     """
 
     frequency_hz: float = 38.0
@@ -74,6 +78,9 @@ class Wall:
     gain: float = 3.0
     ambient: float = 0.1
     sensor: float = 0.004
+    jerk_s: float = 0.0
+    tick_s: float = 0.0
+    turn_deg: float = 0.0
     stretch: float = 0.0
     shift_mm: float = 0.0
     skew_mm: float = 0.0
@@ -175,42 +182,27 @@ def wall_height_mm(wall: Wall, s_mm: Array) -> Array:
             [sum(a * law(t - d) for a, d in zip(*shaper, strict=True)) for shaper in shapers]
         )
 
-    command = shaped(normal, lambda x: run(x + wall_s) - wall.length_mm)
-    out = _follow(command, wall.frequency_hz, wall.damping_ratio)
+    command = shaped(normal, lambda x: run(x + wall_s) - wall.length_mm), shaped(tangential, run)
+    cos, sin = np.cos(np.radians(wall.turn_deg)), np.sin(np.radians(wall.turn_deg))
+    across, beside = cos * command[0] + sin * command[1], cos * command[1] - sin * command[0]
+    first = _follow(across, wall.frequency_hz, wall.damping_ratio)
     if wall.second_share:
         # modes add up: each follows the command by itself
-        second = _follow(command, wall.second_hz, wall.second_damping)
-        out = (1 - wall.second_share) * out + wall.second_share * second
-    along = _follow(shaped(tangential, run), wall.along_hz, wall.along_damping)
+        second = _follow(across, wall.second_hz, wall.second_damping)
+        first = (1 - wall.second_share) * first + wall.second_share * second
+    other = _follow(beside, wall.along_hz, wall.along_damping)
+    out, along = cos * first - sin * other, cos * other + sin * first
     after = t > -20 * TIME_STEP_S
     rising = np.maximum.accumulate(along[:, after], axis=1) + 1e-9 * np.arange(after.sum())
     return np.array([np.interp(s_mm, u, n) for u, n in zip(rising, out[:, after], strict=True)])
 
 
 def impulse_list(family: str, frequency_hz: float, damping_ratio: float) -> tuple[Array, Array]:
-    """Amplitudes and times of a shaper, NaN being off.
-
-    ZV by its definition and ZVD, ZVDD by convolving it (Singer & Seering 1990); EI by the
-    published curve fit for a tolerance of 5 % (Singhose, Seering & Singer 1997), from memory.
-    """
+    """Amplitudes and times of a shaper by its published form, NaN being off."""
     if np.isnan(frequency_hz) or np.isnan(damping_ratio):
         return np.ones(1), np.zeros(1)
-    z, v = damping_ratio, 0.05
-    period = 1 / (frequency_hz * np.sqrt(1 - z**2))
-    if family == "EI":
-        first = 0.24968 + 0.24962 * v + (0.80008 + 1.23328 * v) * z
-        first += (0.49599 + 3.17316 * v) * z**2
-        last = 0.25149 + 0.21474 * v + (-0.83249 + 1.41498 * v) * z
-        last += (0.85181 - 4.90094 * v) * z**2
-        middle = 0.49990 + (0.46159 * z + 4.26169 * z**2 + 1.75601 * z**3) * v
-        middle += (8.57843 * z - 108.644 * z**2 + 336.989 * z**3) * v**2
-        return np.array([first, 1 - first - last, last]), period * np.array([0, middle, 1])
-    K = np.exp(-np.pi * z / np.sqrt(1 - z**2))
-    zv = np.array([1, K]) / (1 + K)
-    amplitudes = np.ones(1)
-    for _ in range({"ZV": 1, "ZVD": 2, "ZVDD": 3}[family]):
-        amplitudes = np.convolve(amplitudes, zv)
-    return amplitudes, period / 2 * np.arange(amplitudes.size)
+    shaper = Shaper(family=Family(family), damping_ratio=damping_ratio)
+    return impulses(shaper, frequency_hz, damping_ratio)
 
 
 def texture(rng: np.random.Generator, bands: int, samples: int, step_mm: float) -> Array:
@@ -233,7 +225,10 @@ def _shaper_damping(wall: Wall) -> Array:
 
 def _impulse_lists(wall: Wall, commanded_hz: tuple[float, ...]) -> list[tuple[Array, Array]]:
     settings = zip(commanded_hz, _shaper_damping(wall), strict=True)
-    return [impulse_list(wall.family, f, zeta) for f, zeta in settings]
+    exact = [impulse_list(wall.family, f, zeta) for f, zeta in settings]
+    if not wall.tick_s:
+        return exact
+    return [(amplitudes, wall.tick_s * np.round(t / wall.tick_s)) for amplitudes, t in exact]
 
 
 def _run(wall: Wall) -> tuple[Callable[[Array], Array], float]:
@@ -244,6 +239,14 @@ def _run(wall: Wall) -> tuple[Callable[[Array], Array], float]:
     wall_s = (length + lost_mm) / fast
     t = np.linspace(0, wall_s, round(wall_s / TABLE_STEP_S) + 1)
     speed = np.minimum(fast, slow + a * np.minimum(t, wall_s - t))
+    if wall.jerk_s:
+        # the mean of the speed over that time; the wall takes as much longer
+        wide = round(wall.jerk_s / TABLE_STEP_S)
+        speed = np.convolve(
+            np.pad(speed, wide - 1, mode="edge"), np.ones(wide) / wide, mode="valid"
+        )
+        wall_s += wall.jerk_s
+        t = np.linspace(0, wall_s, speed.size)
     covered = np.append(0, np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(t)))
     return lambda x: np.interp(x, t, covered * length / covered[-1]), float(wall_s)
 

@@ -1,10 +1,12 @@
 """How often the 95 % intervals hold the truth, and how often a blank wall gets a call.
 
     python -m tests.bench.coverage --walls 200 --blank 200
+    python -m tests.bench.coverage --walls 100 --blank 0 --jerk 0.02
 
 Walls are simulated in time (see tests/walls.py), with bead texture, bulges, belt teeth, shading
 and sensor noise, and with lengths, edge and heights that are a little wrong. Every wall drawn is
-counted. Takes about a second a wall.
+counted. The last three options print walls by machines that the model does not know: limited jerk,
+rounded shapers, axes that share their motors. Takes about a second a wall.
 """
 
 from __future__ import annotations
@@ -89,12 +91,18 @@ def main() -> None:
     parser.add_argument("--blank", type=int, default=200, help="walls without")
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--list", action="store_true", help="print every wall")
+    parser.add_argument("--jerk", type=float, default=0, help="rise of the acceleration, s")
+    parser.add_argument(
+        "--tick", type=float, default=0, help="the shaper's times are rounded to, s"
+    )
+    parser.add_argument("--turn", type=float, default=0, help="of the modes from the axes, degrees")
     asked = parser.parse_args()
     seeds = range(asked.first_seed, asked.first_seed + max(asked.walls, asked.blank))
 
+    machine = {"jerk_s": asked.jerk, "tick_s": asked.tick, "turn_deg": asked.turn}
     readings = []
     for seed in seeds[: asked.walls]:
-        r = read(random_wall(np.random.default_rng([seed, 1])), seed)
+        r = read(random_wall(np.random.default_rng([seed, 1]), **machine), seed)
         readings.append(r)
         if asked.list:
             w, f, z = r.wall, r.frequency_hz, r.damping_ratio
@@ -117,7 +125,7 @@ def main() -> None:
 
     outcomes = Counter[str]()
     for seed in seeds[: asked.blank]:
-        blank = random_wall(np.random.default_rng([seed, 2]), frequency_hz=0.0)
+        blank = random_wall(np.random.default_rng([seed, 2]), frequency_hz=0.0, **machine)
         outcomes[str(read(blank, seed).outcome)] += 1
     if asked.blank:
         print(f"{asked.blank} blank walls: {dict(outcomes)}")
