@@ -102,6 +102,19 @@ def _blur(sd_px: float, light: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(light, (0, 0), sd_px)
 
 
+def translucent(reach_mm: float, shot: Shot) -> Shot:
+    """Let light that enters the face come out beside: normal, `reach_mm` is its deviation."""
+    corners, size = shot.face_px, shot.truth["plan"]["size"]
+    per_mm = float(np.linalg.norm(corners[1] - corners[0])) / size["width_mm"]
+    mask = np.zeros(shot.pixels.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(corners * 16).astype(np.int32), 1, shift=4)
+
+    def spread(light: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.where(mask[..., None] > 0, _blur(reach_mm * per_mm, light), light)
+
+    return _optics(spread, shot)
+
+
 def shake(length_px: float, along_layers: bool, shot: Shot) -> Shot:
     """Move the camera while the shutter is open."""
     corners = shot.face_px
@@ -303,6 +316,8 @@ def rungs() -> Iterator[Rung]:
     yield rung("as it is", "coded once more", lambda shot: shot)
     for sd in (1, 2, 3, 5, 8):
         yield rung("blur", f"{sd} px", partial(_optics, partial(_blur, sd)))
+    for reach in (0.2, 0.4, 0.6, 1):
+        yield rung("translucent filament", f"{reach:g} mm", partial(translucent, reach))
     for length in (6, 12, 24):
         yield rung("shake", f"{length} px along the layers", partial(shake, length, True))
     for length in (12, 36):

@@ -4,8 +4,9 @@
     python -m tests.bench.ladder FOLDER --family blur --family JPEG
 
 FOLDER holds rendered pictures and their truth.json. For each rung and picture stands the error in
-Hz and the half width of the stated 95 % interval, or that there was no answer and why. An answer
-is *confidently wrong* if it is off by more than its interval and by more than 2 Hz.
+Hz and the half width of the stated 95 % interval, the same of the damping ratio in per cent of the
+true one, or that there was no answer and why. An answer is *confidently wrong* if it is off by more
+than its interval and by more than 2 Hz, or by a third of the damping ratio.
 
 With --scenes quick ray-cast scenes are scanned too: real tilt, real displacement of the tower,
 towers of other brightness, lamps that hide the ripple. Their geometry is exact, their light crude.
@@ -34,7 +35,9 @@ from ringscan.model.verdict import Outcome
 from ringscan.scan import scan_photo
 
 WRONG_HZ = 2.0
-"""An answer may be this far off, outside of its interval, before it counts as confidently wrong."""
+WRONG_DAMPING = 1 / 3
+"""An answer may be this far off, outside of its interval, before it counts as confidently wrong: Hz,
+and relative."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,25 +45,39 @@ class Result:
     """What one spoilt picture ended in.
 
     error_hz, half_width_hz : of an answer; None where there is none
+    damping_error, damping_half_width : of its damping ratio, relative to the true one
     reason : why there is none
     """
 
     error_hz: float | None = None
     half_width_hz: float = 0.0
+    damping_error: float = 0.0
+    damping_half_width: float = 0.0
     reason: str = ""
 
     @property
-    def outside(self) -> bool:
-        """Whether the truth is outside the stated interval."""
+    def frequency_outside(self) -> bool:
+        """Whether the true frequency is outside the stated interval."""
         return self.error_hz is not None and abs(self.error_hz) > self.half_width_hz
+
+    @property
+    def damping_outside(self) -> bool:
+        """Whether the true damping ratio is outside the stated interval."""
+        return abs(self.damping_error) > self.damping_half_width
+
+    @property
+    def outside(self) -> bool:
+        """Whether either is."""
+        return self.frequency_outside or self.damping_outside
 
     @property
     def wrong(self) -> bool:
         """Whether it is confidently wrong."""
-        return self.outside and abs(self.error_hz or 0.0) > WRONG_HZ
+        by_frequency = self.frequency_outside and abs(self.error_hz or 0.0) > WRONG_HZ
+        return by_frequency or (self.damping_outside and abs(self.damping_error) > WRONG_DAMPING)
 
 
-def scan(path: Path, truth_hz: float | None) -> Result:
+def scan(path: Path, truth_hz: float | None, truth_damping: float | None) -> Result:
     """Scan a file; a blank wall's answer has an infinite error."""
     try:
         found = scan_photo(path)
@@ -72,9 +89,15 @@ def scan(path: Path, truth_hz: float | None) -> Result:
     if found.verdict.outcome is not Outcome.CALL:
         reasons = "; ".join((*found.verdict.reasons, *(f"({flag})" for flag in found.flags)))
         return Result(reason=f"{found.verdict.outcome.value}: {reasons}")
-    frequency = found.frequency_hz
-    error = float("inf") if truth_hz is None else frequency.value - truth_hz
-    return Result(error_hz=error, half_width_hz=frequency.half_width)
+    frequency, damping = found.frequency_hz, found.damping_ratio
+    if truth_hz is None or truth_damping is None:
+        return Result(error_hz=float("inf"))
+    return Result(
+        error_hz=frequency.value - truth_hz,
+        half_width_hz=frequency.half_width,
+        damping_error=damping.value / truth_damping - 1,
+        damping_half_width=damping.half_width / truth_damping,
+    )
 
 
 def climb(rung: Rung, shot: Shot) -> Result:
@@ -82,13 +105,14 @@ def climb(rung: Rung, shot: Shot) -> Result:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "spoilt.jpg"
         rung.change(shot).save(path)
-        return scan(path, shot.truth["natural_frequency_hz"])
+        return scan(path, shot.truth["natural_frequency_hz"], shot.truth["damping_ratio"])
 
 
 def cast(rung: SceneRung) -> Result:
     """Render a scene and scan it."""
     with TemporaryDirectory() as folder:
-        return scan(rung.save(Path(folder)), rung.scene.frequency_hz)
+        path = rung.save(Path(folder))
+        return scan(path, rung.scene.frequency_hz, rung.scene.damping_ratio)
 
 
 def table(rows: Iterable[tuple[str, str, list[Result]]], names: list[str]) -> Iterator[str]:
@@ -109,8 +133,9 @@ def table(rows: Iterable[tuple[str, str, list[Result]]], names: list[str]) -> It
     yield ""
     called = [r for r in results if r.error_hz is not None]
     yield (
-        f"{len(results)} pictures: {len(called)} answered, {sum(r.outside for r in called)} of "
-        f"them outside the interval, {sum(r.wrong for r in called)} confidently wrong"
+        f"{len(results)} pictures: {len(called)} answered; the frequency outside its interval in "
+        f"{sum(r.frequency_outside for r in called)} of them, the damping ratio in "
+        f"{sum(r.damping_outside for r in called)}; {sum(r.wrong for r in called)} confidently wrong"
     )
 
 
@@ -121,10 +146,11 @@ def _cell(result: Result, reasons: dict[str, int]) -> str:
         same = [n for text, n in reasons.items() if re.sub(r"[0-9.]+", "#", text) == pattern]
         number = same[0] if same else reasons.setdefault(result.reason, len(reasons) + 1)
         return f"none ({number})"
-    text = f"{result.error_hz:+.2f} ± {result.half_width_hz:.2f}"
-    return (
-        f"**{text}, WRONG**" if result.wrong else f"*{text}, outside*" if result.outside else text
-    )
+    hz = f"{result.error_hz:+.2f} ± {result.half_width_hz:.2f}"
+    percent = f"{100 * result.damping_error:+.0f} ± {100 * result.damping_half_width:.0f} %"
+    text = f"*{hz}*" if result.frequency_outside else hz
+    text += f"; *{percent}*" if result.damping_outside else f"; {percent}"
+    return f"**{text}, WRONG**" if result.wrong else text
 
 
 def main() -> None:
