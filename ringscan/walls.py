@@ -44,11 +44,9 @@ BEHIND_PX = 1.3
 """Of the further blur on the sheet of a picture that is sharp on the face, which lies nearer: up to
 1.7 on rendered pictures. What the sheet's edges have beyond both, the face has too."""
 
-BLUR_DOUBT_PX2 = 0.5
-BLUR_DOUBT_SHARE = 0.3
-UNSEEN_BLUR_PX2 = 1.5
-"""Standard uncertainty of the blur's variance: of an ordinary picture's, of what the sheet shows
-beyond it, and where there is no sheet to show any."""
+BLUR_DOUBT_MM2 = 0.05
+"""Standard uncertainty of the blur's variance. Most of it is the filament's: light that enters it
+comes out up to half a millimetre away, and no sheet shows how far. Common practice, no source."""
 
 TURN_SHARE = 0.4
 """Of a layer height: by how much a spiral's turn lies lower than the plan's layer, on average over
@@ -66,13 +64,6 @@ these had any of it."""
 def blur_mm_of(look: Look) -> float:
     """Standard deviation of the picture's blur on the face, by what the sheet's edges show."""
     return math.sqrt(BLUR_PX**2 + _further_blur_px2(look)) / look.view.px_per_mm
-
-
-def _blur_doubt_px2(look: Look) -> float:
-    """Standard uncertainty of its variance, px²."""
-    if look.response is None:
-        return UNSEEN_BLUR_PX2
-    return BLUR_DOUBT_PX2 + BLUR_DOUBT_SHARE * _further_blur_px2(look)
 
 
 def _further_blur_px2(look: Look) -> float:
@@ -191,6 +182,6 @@ def doubts_of(look: Look) -> Doubts:
         stretch=by_size * SCALE_UNCERTAINTY[look.reference],
         skew_mm=more * SKEW_UNCERTAINTY_MM[look.reference],
         height_mm=math.hypot(height_mm, TURN_SHARE * plan.size.layer_height_mm),
-        blur_mm2=_blur_doubt_px2(look) / look.view.px_per_mm**2,
+        blur_mm2=BLUR_DOUBT_MM2,
         hz_per_mm=per_layer / plan.size.layer_height_mm,
     )

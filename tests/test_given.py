@@ -42,6 +42,7 @@ def test_doubts_of_a_sheet_s_picture(look):
     doubts = doubts_of(look)
     assert (doubts.shift_mm, doubts.stretch, doubts.skew_mm) == (0.12, 0.0025, 0.03)
     assert doubts.height_mm == pytest.approx(hypot(0.06, TURN_MM))
+    assert doubts.blur_mm2 == 0.05  # the filament's: no picture says how far light goes in it
     ramp = look.plan.ramp_of("x")
     assert doubts.hz_per_mm == pytest.approx(ramp.step / ramp.layers_per_step / 0.2)
 
@@ -63,18 +64,14 @@ def test_doubts_without_a_sheet_are_larger_and_the_face_s_size_is_the_scale(look
     assert (doubts.shift_mm, doubts.stretch, doubts.skew_mm) == (0.4, 0.0035, 0.3)
     flagged = doubts_of(replace(face, view=replace(look.view, flags=("an edge was not seen",))))
     assert (flagged.shift_mm, flagged.stretch) == pytest.approx((1.0, 0.0035))
-    # px² of the blur's variance
-    assert doubts.blur_mm2 * look.view.px_per_mm**2 == pytest.approx(1.5)
 
 
 def test_the_sheet_s_blur_beyond_what_lies_behind_the_face_is_the_face_s(look):
     per_mm = look.view.px_per_mm
     for sheet_px in (0.5, 0.9, 1.5):
         assert blur_mm_of(blurred(look, sheet_px)) * per_mm == pytest.approx(0.9)
-        assert doubts_of(blurred(look, sheet_px)).blur_mm2 * per_mm**2 == pytest.approx(0.5)
     soft = blurred(look, 4.0)
     assert blur_mm_of(soft) * per_mm == pytest.approx(sqrt(16 - 1.3**2), rel=5e-3)
-    assert doubts_of(soft).blur_mm2 * per_mm**2 == pytest.approx(0.5 + 0.3 * 13.5, rel=5e-3)
     assert blur_mm_of(replace(look, response=None)) * per_mm == pytest.approx(0.9)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from scipy.signal import cont2discrete, lfilter
 
 from ringscan.model.given import Doubts
@@ -50,6 +51,7 @@ class Wall:
     gain : of the grazing light, the tangent of its slant; either sign
     stretch, shift_mm, skew_mm, height_mm : by which the places handed on are too small, see `Bent`
     sensor : rms noise of a pixel row's mean, relative
+    blur_mm : standard deviation of the way that light goes in the filament
     jerk_s : time in which the acceleration rises and falls, where the jerk is limited
     tick_s : step that the firmware rounds the shaper's times to
     turn_deg : by which the modes are turned from the axes, as where these share their motors
@@ -78,6 +80,7 @@ class Wall:
     gain: float = 3.0
     ambient: float = 0.1
     sensor: float = 0.004
+    blur_mm: float = 0.0
     jerk_s: float = 0.0
     tick_s: float = 0.0
     turn_deg: float = 0.0
@@ -90,8 +93,8 @@ class Wall:
 DOUBTS = {"shift_mm": 0.1, "stretch": 0.003, "height_mm": 0.2, "skew_mm": 0.03}
 """Standard uncertainties of the places handed on, as the pipeline has them."""
 
-BLUR_MM2 = 1e-3
-"""Of the blur's variance: these walls are photographed without any, but who would know?"""
+BLUR_MM2 = 0.05
+"""Of the blur's variance, in the same way."""
 
 
 def random_wall(rng: np.random.Generator, **fixed: object) -> Wall:
@@ -112,6 +115,7 @@ def random_wall(rng: np.random.Generator, **fixed: object) -> Wall:
     along = {"same": None, "off": (float("nan"),) * len(RAMP), "falling": RAMP[:6] + RAMP[:5:-1]}
     drawn["along_commanded_hz"] = along[str(rng.choice(list(along)))]
     drawn |= {name: sd * rng.standard_normal() for name, sd in DOUBTS.items()}
+    drawn["blur_mm"] = float(np.sqrt(BLUR_MM2 * abs(rng.standard_normal())))
     return Wall(**(drawn | fixed))  # type: ignore[arg-type]
 
 
@@ -133,6 +137,8 @@ def simulate_walls(wall: Wall, seed: int) -> Walls:
     s = np.arange(step / 2, wall.length_mm, step)
     h = wall_height_mm(wall, s) + _flaws_mm(wall, s, rng)
     light = _shade(wall, np.gradient(h, step, axis=1))
+    if wall.blur_mm:
+        light = gaussian_filter1d(light, wall.blur_mm / step, axis=1, mode="nearest")
     up = np.linspace(-0.5, 0.5, light.shape[0])
     if wall.skew_mm:
         leaning = s + wall.skew_mm * up[:, None]

@@ -94,10 +94,11 @@ def fit_spacing(fit: JointFit) -> PoleEstimate:
 
     def look(at: Array) -> Tangent:
         lam = trial_pole(*at)
-        wave = _even(problem, problem.drawing.wave(lam))
+        about = problem.drawing.wave_about(lam)
+        wave = _even(problem, about.slope)
         free = _FreeWaves(problem, wave)
         c = free.strengths(problem.data)
-        pulled = (c[0] + 1j * c[1])[:, None] * wave * problem.drawing.wave_turn(lam)
+        pulled = (c[0] + 1j * c[1])[:, None] * wave * about.turn
         slopes = [problem.whitener((pulled * over).real) for over in pole_turn(*at)]
         # what the free strengths can mimic is no information on the pole
         slopes = [row - free.combined(free.strengths(row)) for row in slopes]

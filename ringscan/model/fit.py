@@ -141,10 +141,10 @@ def _polish(problem: Problem, f: float, zeta: float) -> Tangent:
     def look(at: Array) -> Tangent:
         lam = trial_pole(*at)
         drawing = problem.drawing
-        wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
-        M = problem.filtered(left * wave)
+        wave, left = drawing.wave_about(lam), drawing.left(lam)[:, None]
+        M = problem.filtered(left * wave.slope)
         c = complex(*problem.strength(M))
-        turn = c * wave * (drawing.left_turn(lam)[:, None] + left * drawing.wave_turn(lam))
+        turn = c * wave.slope * (drawing.left_turn(lam)[:, None] + left * wave.turn)
         J = np.stack([problem.whitener((turn * over).real) for over in pole_turn(*at)])
         # what the strength can mimic is no information on the pole (Kaufman's approximation)
         flat, free = J.reshape(2, -1), M.reshape(2, -1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,8 +118,8 @@ def redraw(walls: Walls, bent: Bent, doubts: Doubts) -> Drawing:
     skew_mm = bent.skew_mm * walls.up[:, None]
     s_mm = walls.s_mm * (1 + bent.stretch) + bent.shift_mm + skew_mm
     impulses = _sooner(walls.impulses, ratio)
-    sample_mm = sqrt(max(walls.sample_mm**2 + bent.blur_mm2, 0.0))
-    return draw(s_mm, _ringing(walls, bent), impulses, walls.along, sample_mm)
+    sample_mm2 = max(walls.sample_mm2 + bent.blur_mm2, 0.0)
+    return draw(s_mm, _ringing(walls, bent), impulses, walls.along, sample_mm2)
 
 
 def _sooner(impulses: Impulses, ratio: Array) -> Impulses:

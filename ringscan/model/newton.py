@@ -66,9 +66,9 @@ def gauss_newton(
     for _ in range(rounds):
         flat = here.jacobian.reshape(start.at.size, -1)
         fall = flat @ here.left.ravel() - weight * here.at
-        step = np.linalg.lstsq(flat @ flat.T + np.diag(weight), fall, rcond=None)[0]
+        curved = flat @ flat.T + np.diag(weight)
+        step = _step(curved, fall, lowest - here.at, highest - here.at)
         if step @ fall < STRAIGHT * noise:
-            step = np.clip(here.at + step, lowest, highest) - here.at
             return Tangent(
                 at=here.at + step,
                 jacobian=here.jacobian,
@@ -87,3 +87,19 @@ def gauss_newton(
         if now - cost(there) < STRAIGHT * noise:
             break
     return here
+
+
+def _step(curved: Array, fall: Array, least: Array, most: Array) -> Array:
+    """Solve ``curved step = fall`` for a step within bounds.
+
+    What would leave them stays at its bound, and the others are solved anew: cut alone, it would
+    leave them where only the whole step is right.
+    """
+    step = np.asarray(np.linalg.lstsq(curved, fall, rcond=None)[0], np.float64)
+    inside = np.clip(step, least, most)
+    free = step == inside
+    if free.all():
+        return step
+    rest = fall[free] - curved[np.ix_(free, ~free)] @ inside[~free]
+    inside[free] = np.linalg.lstsq(curved[np.ix_(free, free)], rest, rcond=None)[0]
+    return np.clip(inside, least, most)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, sqrt
 
 import cv2
 import numpy as np
@@ -74,9 +73,9 @@ class Walls:
     blur_mm: float = 0.0
 
     @property
-    def sample_mm(self) -> float:
-        """Standard deviation of the stretch of wall that a sample is the mean of."""
-        return hypot(self.blur_mm, float(self.s_mm[1] - self.s_mm[0]) / sqrt(12))
+    def sample_mm2(self) -> float:
+        """Variance of the stretch of wall that a sample is the mean of."""
+        return self.blur_mm**2 + float(self.s_mm[1] - self.s_mm[0]) ** 2 / 12
 
     def part(self, bands: slice | Mask) -> Walls:
         """Some bands alone."""
@@ -181,7 +180,7 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     FaceError
         If it has no texture at all, as no print has.
     """
-    drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm)
+    drawing = draw(walls.s_mm, walls.motion, walls.impulses, walls.along, walls.sample_mm2)
     valid = walls.valid & drawing.free
     pairs = _pairs(valid, walls.group)
     if pairs < LEAST_PAIRS:

@@ -17,13 +17,31 @@ Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wave:
+    """A ripple's complex slope as if no shaper had been on, and what changes its logarithm.
+
+    slope : mean of ``lam exp(lam t) / (ds/dt)`` over the blur, (b, n)
+    turn : derivative over ``lam``, (b, n)
+    rise : over wall position, 1/mm, (b, n)
+    softer : over the variance of the blur, 1/mm², (b, n)
+    slower : over the logarithm of the slowness, (b, n)
+    """
+
+    slope: ComplexArray
+    turn: ComplexArray
+    rise: ComplexArray
+    softer: ComplexArray
+    slower: ComplexArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawing:
     """When each band's nozzle passed each wall position, and what its shaper was.
 
     passing_s : time since the unshaped nozzle left the corner, (b, n)
     slowness_s_mm : 1 / speed along the wall, (b, n)
     acceleration_mm_s2 : along the wall, (b, n)
-    blur_mm : standard deviation of the stretch of wall that a sample is the mean of
+    blur_mm2 : variance of the stretch of wall that a sample is the mean of
     free : where the last impulse is over and the nozzle moves: the ripple decays freely, (b, n)
     impulses : per band, (b, m)
     """
@@ -31,7 +49,7 @@ class Drawing:
     passing_s: Array
     slowness_s_mm: Array
     acceleration_mm_s2: Array
-    blur_mm: float
+    blur_mm2: float
     free: Mask
     impulses: Impulses
 
@@ -44,13 +62,41 @@ class Drawing:
 
     def wave(self, lam: complex) -> ComplexArray:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
-        decay = free_decay(lam, self.passing_s, self.spread_s2)
-        return np.asarray(lam * decay * self.slowness_s_mm)
+        if not self.blur_mm2:
+            return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
+        return self._blurred(lam)[0]
 
-    @property
-    def spread_s2(self) -> Array:
-        """Half the variance of the times that a sample is the mean of, (b, n)."""
-        return np.asarray((self.blur_mm * self.slowness_s_mm) ** 2 / 2)
+    def wave_about(self, lam: complex) -> Wave:
+        """`wave` and its derivatives."""
+        slope, u, g, r, D = self._blurred(lam)
+        p, w = self.slowness_s_mm, lam - g
+        k = u * r * r + 1 / D
+        softer = (w * r - lam * g * k) / 2
+        return Wave(
+            slope=slope,
+            turn=1 / lam + self.passing_s + u * r - g * u * k / 2,
+            rise=p * (w + g * u * (r * (g - w) + 1.5 * lam * g * k)),
+            softer=p * p * softer,
+            slower=1 + 2 * u * softer,
+        )
+
+    def _blurred(
+        self, lam: complex
+    ) -> tuple[ComplexArray, Array, Array, ComplexArray, ComplexArray]:
+        """`wave`, and parts of its derivatives.
+
+        About a sample, `d` off it, the nozzle's slowness is ``p exp(-a p² d)`` and it passes at
+        ``t + p d - a p³ d² / 2``. Of that the mean over a normal `d` has a closed form.
+        """
+        p = self.slowness_s_mm
+        # of no use where the nozzle stands, where it might be infinite
+        u = np.where(self.free, self.blur_mm2 * p * p, 0.0)
+        g = self.acceleration_mm_s2 * p
+        D = 1 + lam * (g * u)
+        w = lam - g
+        r = w / D
+        decay = free_decay(lam, self.passing_s, np.asarray(u * w * r / 2))
+        return np.asarray(lam * decay * p / np.sqrt(D)), u, g, r, np.asarray(D)
 
     def left(self, lam: complex | ComplexArray) -> ComplexArray:
         """What the shaper leaves, ``R``, (b,); poles (t, 1) give (t, b)."""
@@ -61,15 +107,6 @@ class Drawing:
         A, t = self.impulses.amplitudes, self.impulses.times_s
         return -residual(A * t, t, lam)
 
-    def wave_turn(self, lam: complex) -> ComplexArray:
-        """Derivative of the logarithm of `wave` over ``lam``, (b, n)."""
-        return np.asarray(1 / lam + self.passing_s + 2 * lam * self.spread_s2)
-
-    def wave_rise(self, lam: complex) -> ComplexArray:
-        """Derivative of the logarithm of `wave` over wall position, 1/mm, (b, n)."""
-        pace, braked = self.slowness_s_mm, self.acceleration_mm_s2 * self.slowness_s_mm
-        return np.asarray(pace * (lam - braked * (1 + 2 * lam * lam * self.spread_s2)))
-
     def every(self, step: int) -> Drawing:
         """Every `step`-th band alone."""
         part = slice(None, None, step)
@@ -77,7 +114,7 @@ class Drawing:
             passing_s=self.passing_s[part],
             slowness_s_mm=self.slowness_s_mm[part],
             acceleration_mm_s2=self.acceleration_mm_s2[part],
-            blur_mm=self.blur_mm,
+            blur_mm2=self.blur_mm2,
             free=self.free[part],
             impulses=self.impulses.part(part),
         )
@@ -92,7 +129,7 @@ def draw(
     motion: CornerMotion,
     impulses: Impulses,
     along: Impulses,
-    blur_mm: float = 0.0,
+    blur_mm2: float = 0.0,
 ) -> Drawing:
     """Invert the motion at wall positions.
 
@@ -102,7 +139,7 @@ def draw(
     motion : along the face
     impulses : of the shaper of the axis normal to the face, (b, m)
     along : of the shaper of the axis along the face, (b, k)
-    blur_mm : see Drawing
+    blur_mm2 : see Drawing
     """
     passing = motion.passing(s_mm, along)
     begun = passing.time_s > impulses.end_s[:, None]
@@ -112,7 +149,7 @@ def draw(
         passing_s=passing.time_s,
         slowness_s_mm=1 / np.maximum(passing.speed_mm_s, SLOWEST_MM_S),
         acceleration_mm_s2=passing.acceleration_mm_s2,
-        blur_mm=blur_mm,
+        blur_mm2=blur_mm2,
         free=begun & (passing.time_s < braking) & moving & (s_mm >= EDGE_MM),
         impulses=impulses,
     )

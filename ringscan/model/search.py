@@ -167,7 +167,7 @@ def _decays(size: int) -> NDArray[np.complex64]:
 def _inverse_grams(problem: Problem, lam: ComplexArray) -> Array:
     """Inverse normal matrices, interpolated over frequency, (z, f, 2, 2)."""
     # the sums over the data do not know of the blur: beside them these must not either
-    problem = replace(problem, drawing=replace(problem.drawing, blur_mm=0.0))
+    problem = replace(problem, drawing=replace(problem.drawing, blur_mm2=0.0))
     part = problem.every(max(1, problem.data.shape[0] // GRAM_BANDS))
     middle = complex(lam[lam.shape[0] // 2, lam.shape[1] // 2])
     share = _power(problem, middle) / max(_power(part, middle), 1e-300)

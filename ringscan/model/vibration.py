@@ -35,17 +35,15 @@ def trial_pole(frequency_hz: float, damping_ratio: float) -> complex:
 
 
 def free_decay(
-    lam: complex | ComplexArray, time_s: Array, spread_s2: Array | None = None
+    lam: complex | ComplexArray, time_s: Array, more: ComplexArray | None = None
 ) -> ComplexArray:
-    """``exp(lam t)`` to 1e-6 of its size, five times as fast: sines in single precision.
+    """``exp(lam t + more)`` to 1e-6 of its size, five times as fast: sines in single precision.
 
-    `lam` is broadcast against the times. With a spread, half a variance of the times, it is the
-    decay's mean over a normal distribution of them, ``exp(lam t + lam² spread)``.
+    `lam` is broadcast against the times.
     """
     real, imag = lam.real * time_s, lam.imag * time_s
-    if spread_s2 is not None:
-        square = lam * lam
-        real, imag = real + square.real * spread_s2, imag + square.imag * spread_s2
+    if more is not None:
+        real, imag = real + more.real, imag + more.imag
     turns = imag / (2 * pi)
     phase = (2 * pi * (turns - np.rint(turns))).astype(np.float32)
     size = np.exp(real)

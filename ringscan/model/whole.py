@@ -26,12 +26,11 @@ Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 GIVEN = slice(0, 7)
-SHIFT, STRETCH, SKEW, HEIGHT, ALONG = 0, 1, 2, 3, 4
+SHIFT, STRETCH, SKEW, HEIGHT, ALONG, BLUR = 0, 1, 2, 3, 4, 6
 SHADING = slice(7, 9)
 FIRST_MODE = 9
 MODE_SIZE = 4
-"""Where the parameters lie; ALONG and the one after it are the axis along the face, then comes the
-blur."""
+"""Where the parameters lie; ALONG and the one after it are the axis along the face."""
 
 SHADING_SD = (0.5, 0.5)
 """Standard deviation, beforehand, of the second and third power of the ripple in its brightness."""
@@ -72,6 +71,7 @@ class WholeModel:
     def bounds(self, size: int) -> tuple[Array, Array]:
         """Lowest and highest parameters, (size,) each."""
         lowest, highest = np.full(size, -np.inf), np.full(size, np.inf)
+        lowest[BLUR] = -self.walls.sample_mm2
         for i in range(FIRST_MODE, size, MODE_SIZE):
             ranges = np.transpose([FREQUENCY_RANGE_HZ, DAMPING_RANGE])
             lowest[i : i + 2], highest[i : i + 2] = ranges
@@ -112,24 +112,22 @@ class WholeModel:
             lam = trial_pole(*at[i : i + 2])
             back = self._back(at, lam)
             c = complex(*at[i + 2 : i + 4]) * back
-            wave, left = drawing.wave(lam), drawing.left(lam)[:, None]
-            slope, turn = left * wave, drawing.left_turn(lam)[:, None]
+            wave, left = drawing.wave_about(lam), drawing.left(lam)[:, None]
+            slope, turn = left * wave.slope, drawing.left_turn(lam)[:, None]
             own = c * slope
             ripple += own
-            spread = 1 + 2 * lam * lam * drawing.spread_s2
             for change, (later, slower) in zip(along, around, strict=True):
-                change += np.real(own * (lam * later + spread * slower))
-            rise = own * drawing.wave_rise(lam)
+                change += np.real(own * (lam * later + wave.slower * slower))
+            rise = own * wave.rise
             moved += np.real(rise - own * lam * pace)
             rising += rise.real
-            softer += np.real(own * (lam * lam))
-            higher += np.real(c * wave * turn * -lam * sooner)
-            pulled = c * (wave * turn + slope * (drawing.wave_turn(lam) - at[SHIFT] * pace))
+            softer += np.real(own * wave.softer)
+            higher += np.real(c * wave.slope * turn * -lam * sooner)
+            pulled = c * (wave.slope * turn + slope * (wave.turn - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
             poles += [(back * slope).real, -(back * slope).imag]
         stretched = rising * self.walls.s_mm
         skewed = rising * self.walls.up[:, None]
-        softer *= drawing.slowness_s_mm**2 / 2
         changes = [moved, stretched, skewed, higher, *along, softer]
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)

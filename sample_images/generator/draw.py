@@ -27,8 +27,8 @@ MIN_EXCITATION = 0.7
 
 FAMILIES = (Family.ZV, Family.ZVD, Family.EI, Family.ZVDD)
 THIRDS: dict[str, object] = {
-    "amplitudes": [1 / 3] * 3,
-    "times_in_periods": [0.0, 1 / 3, 2 / 3],
+    "amplitudes": [0.333, 0.334, 0.333],
+    "times_in_periods": [0.0, 0.333, 0.667],
 }
 """The list of impulses that stands for Family.LIST; it, too, stills an axis without damping."""
 PIXELS = ((4000, 3000), (4032, 3024), (3264, 2448))

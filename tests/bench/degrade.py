@@ -103,14 +103,19 @@ def _blur(sd_px: float, light: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def translucent(reach_mm: float, shot: Shot) -> Shot:
-    """Let light that enters the face come out beside: normal, `reach_mm` is its deviation."""
+    """Let light that enters the face come out beside: normal, `reach_mm` is its deviation.
+
+    None comes from beyond the face's edges.
+    """
     corners, size = shot.face_px, shot.truth["plan"]["size"]
     per_mm = float(np.linalg.norm(corners[1] - corners[0])) / size["width_mm"]
-    mask = np.zeros(shot.pixels.shape[:2], np.uint8)
-    cv2.fillConvexPoly(mask, np.round(corners * 16).astype(np.int32), 1, shift=4)
+    face = np.zeros((*shot.pixels.shape[:2], 1), np.float32)
+    cv2.fillConvexPoly(face, np.round(corners * 16).astype(np.int32), (1.0,), shift=4)
+    share = _blur(reach_mm * per_mm, face)[..., None]
 
     def spread(light: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.where(mask[..., None] > 0, _blur(reach_mm * per_mm, light), light)
+        within = _blur(reach_mm * per_mm, light * face) / np.maximum(share, 0.1)
+        return np.where(face > 0, within, light)
 
     return _optics(spread, shot)
 

@@ -36,8 +36,7 @@ from ringscan.scan import scan_photo
 
 WRONG_HZ = 2.0
 WRONG_DAMPING = 1 / 3
-"""An answer may be this far off, outside of its interval, before it counts as confidently wrong: Hz,
-and relative."""
+"""So far off, and outside its interval, an answer is confidently wrong: in Hz, and relative."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,10 +131,12 @@ def table(rows: Iterable[tuple[str, str, list[Result]]], names: list[str]) -> It
         yield f"{number}. {reason}"
     yield ""
     called = [r for r in results if r.error_hz is not None]
+    frequency = sum(r.frequency_outside for r in called)
+    damping = sum(r.damping_outside for r in called)
     yield (
         f"{len(results)} pictures: {len(called)} answered; the frequency outside its interval in "
-        f"{sum(r.frequency_outside for r in called)} of them, the damping ratio in "
-        f"{sum(r.damping_outside for r in called)}; {sum(r.wrong for r in called)} confidently wrong"
+        f"{frequency} of them, the damping ratio in {damping}; "
+        f"{sum(r.wrong for r in called)} confidently wrong"
     )
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import lsq_linear
 
 from ringscan.model.newton import Tangent, gauss_newton
 
@@ -34,6 +35,28 @@ def test_finds_the_minimum_of_what_is_not_linear() -> None:
 def test_stays_within_its_bounds() -> None:
     found = Model(a=30.0, n=4.0).solved([1.0, 2.5], highest=np.array([20.0, 100.0]))
     assert found == pytest.approx([20.0, 4.0], abs=0.02)
+
+
+def test_a_parameter_at_its_bound_leaves_the_others_their_best() -> None:
+    """Against scipy: where parameters pass for each other, one must not be cut off alone."""
+    rng = np.random.default_rng(4)
+    J = rng.standard_normal((3, BANDS * SAMPLES))
+    J[1] += 2 * J[0]
+    data = 3 * J[0] + J[1] - 2 * J[2] + 0.1 * rng.standard_normal(BANDS * SAMPLES)
+    lowest, highest = np.array([-9.0, -9.0, -1.5]), np.array([2.0, 9.0, 9.0])
+    rows = (BANDS, SAMPLES)
+
+    def look(at: np.ndarray) -> Tangent:
+        return Tangent(at=at, jacobian=J.reshape(3, *rows), left=(data - at @ J).reshape(rows))
+
+    wide = np.full(3, 100.0)
+    found = gauss_newton(
+        look, look(np.zeros(3)), longest=wide, lowest=lowest, highest=highest, noise=1e-9
+    )
+    best = lsq_linear(J.T, data, (lowest, highest), tol=1e-12).x
+    assert best[0] == pytest.approx(2.0)
+    assert best[2] == pytest.approx(-1.5)
+    assert found.at == pytest.approx(best, abs=1e-6)
 
 
 def test_what_is_known_beforehand_counts_as_an_observation() -> None:

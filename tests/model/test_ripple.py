@@ -75,14 +75,14 @@ def test_blurred_ripples_are_the_mean_of_sharp_ones() -> None:
     given = simulate_walls(Wall(), seed=0)
     s_mm, lam, blur_mm = np.arange(0.005, 60, 0.01), complex(pole(50, 0.06)), 0.12
     sharp, blurred = (
-        draw(s_mm, given.motion, given.impulses, given.along, sd_mm).wave(lam)[0]
+        draw(s_mm, given.motion, given.impulses, given.along, sd_mm**2).wave(lam)[0]
         for sd_mm in (0.0, blur_mm)
     )
     by_filter = gaussian_filter1d(sharp, blur_mm / 0.01)
     free = (s_mm > EDGE_MM) & (s_mm < 57)
     off = np.abs(blurred / by_filter - 1)
-    # the waves' spacing changes within the blur next to the edge
-    assert off[free].max() < 0.04
+    # where the nozzle stops speeding up, and next to the edge the third power of the way counts
+    assert off[free].max() < 0.01
     assert off[free & (s_mm > 3)].max() < 0.005
     kept = np.abs(by_filter / sharp)
     assert kept[free][0] < 0.93
@@ -95,14 +95,20 @@ def test_derivatives_of_a_blurred_wave() -> None:
     lam, step, free = complex(pole(50, 0.06)), 1e-3, slice(15, 500)
 
     def wave(lam: complex, moved_mm: float = 0.0) -> NDArray[np.complex128]:
-        drawing = draw(given.s_mm + moved_mm, given.motion, given.impulses, given.along, 0.12)
+        drawing = draw(given.s_mm + moved_mm, given.motion, given.impulses, given.along, 0.12**2)
         return drawing.wave(lam)[:, free]
 
-    drawing = draw(given.s_mm, given.motion, given.impulses, given.along, 0.12)
+    drawing = draw(given.s_mm, given.motion, given.impulses, given.along, 0.12**2)
     turn = (wave(lam + 0.01) - wave(lam - 0.01)) / 0.02 / wave(lam)
-    assert np.allclose(drawing.wave_turn(lam)[:, free], turn, rtol=1e-3, atol=1e-5)
+    found = drawing.wave_about(lam)
+    assert np.allclose(found.slope, drawing.wave(lam))
+    assert np.allclose(found.turn[:, free], turn, rtol=1e-3, atol=1e-5)
     rise = (wave(lam, step) - wave(lam, -step)) / (2 * step) / wave(lam)
-    assert np.allclose(drawing.wave_rise(lam)[:, free], rise, rtol=0.01, atol=0.02)
+    # an impulse of the shaper changes the acceleration at once, which a difference may straddle
+    smooth = np.abs(np.diff(drawing.acceleration_mm_s2, axis=1, append=0, prepend=0)) < 1e-6
+    smooth = (smooth[:, 1:] & smooth[:, :-1])[:, free]
+    assert smooth.mean() > 0.9
+    assert np.allclose(found.rise[:, free][smooth], rise[smooth], rtol=1e-3, atol=1e-4)
 
 
 def test_free_part_leaves_out_what_does_not_decay_freely() -> None:

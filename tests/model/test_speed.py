@@ -37,14 +37,18 @@ def test_the_interval_holds_the_planned_speed_where_it_was_kept() -> None:
 
 @pytest.mark.parametrize("told", [1.03, 0.97])
 def test_a_small_change_of_speed_is_measured(told: float) -> None:
-    """The walls' scale and heights are off as well, by what they are drawn with."""
+    """The walls' scale and heights are off as well, by what they are drawn with.
+
+    Fewer than 9 of 12 intervals of 95 % hold the truth with a chance below 1e-2.
+    """
     rng = np.random.default_rng(11)
-    off = []
+    off, inside = [], 0
     for seed in range(12):
         ratio = fitted(random_wall(rng, **CLEAN), seed, told=told).speed.ratio
         assert ratio is not None
         off.append(ratio.value * told - 1)
-        assert ratio.low < 1 / told < ratio.high
+        inside += ratio.low < 1 / told < ratio.high
+    assert inside >= 9
     assert float(np.sqrt(np.mean(np.square(off)))) < 0.01
 
 
