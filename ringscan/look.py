@@ -291,7 +291,7 @@ def _differences(code: SheetCode | None, given: Plan | None) -> tuple[str, ...]:
         return ()
     more = f", and {len(said) - MOST_DIFFERENCES} more" if len(said) > MOST_DIFFERENCES else ""
     first = ", ".join(said[:MOST_DIFFERENCES])
-    return (f"the plan file counts, not the sheet's code, which differs: {first}{more}",)
+    return (f"the plan file was used, not the sheet's code, which differs: {first}{more}",)
 
 
 def _plan_and_axis(

@@ -44,7 +44,9 @@ def test_a_heic_is_measured_as_its_jpeg_is():
     by_jpeg = scanned("dipper-2-x.jpg")
     scan = scan_photo(Path(__file__).parent / "image" / "heic" / "dipper-2-x.heic")
     assert scan.verdict.outcome is Outcome.CALL
-    assert scan.frequency_hz.value == pytest.approx(by_jpeg.frequency_hz.value, abs=0.1)
+    # another coding is another noise: half of what the interval allows for all of it
+    within = by_jpeg.frequency_hz.half_width / 2
+    assert scan.frequency_hz.value == pytest.approx(by_jpeg.frequency_hz.value, abs=within)
     assert scan.damping_ratio.value == pytest.approx(by_jpeg.damping_ratio.value, rel=0.02)
     # turned upright once, by the file's own property or by EXIF
     off_px = np.linalg.norm(scan.view.corners_px - by_jpeg.view.corners_px, axis=1)

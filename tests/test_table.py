@@ -18,7 +18,7 @@ from ringscan.scan import Scan
 from ringscan.show.table import ROWS, print_scan
 
 REASON = (
-    "the ripples' spacing says 31.0 Hz, their turn of sign says 38.0 Hz: something was not "
+    "the ripples' spacing says 31.0 Hz, their turn of sign gives 38.0 Hz: something was not "
     "printed as planned; check that the ramp reached the firmware and that the speed was not cut"
 )
 

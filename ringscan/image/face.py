@@ -224,9 +224,9 @@ def _check_edges(photo: Photo, view: SheetView, edges: list[EdgePoints]) -> None
     if not (any(s.upright for s in sides) and any(not s.upright for s in sides)):
         seen = ", ".join(sorted(sides)) or "none"
         raise FaceError(
-            f"{photo.source}: too few of the tower's edges can be told from the sheet (seen: "
+            f"{photo.source}: too few of the tower's edges stand out against the sheet (found: "
             f"{seen}); "
-            + (hindrance(photo, view) or "show the bars around the tower, sharp and lit")
+            + (hindrance(photo, view) or "keep the bars around it in view, sharp and well lit")
         )
 
 
@@ -265,12 +265,12 @@ def _check_outline(
         )
     if now.rms_mm > MAX_RMS_MM:
         raise FaceError(
-            f"{photo.source}: the tower's edges fit its outline to {now.rms_mm:.1f} mm only; "
+            f"{photo.source}: the tower's edges are {now.rms_mm:.1f} mm off a straight outline; "
             + (uneven or hindrance(photo, view) or "lay it flat on its back, and clear the sheet")
         )
     if found.moved_mm > MAX_MOVED_MM:
         raise FaceError(
-            f"{photo.source}: the tower's edges cannot be told from what is around them; "
+            f"{photo.source}: the tower's edges do not stand out from what is around them; "
             + (hindrance(photo, view) or "clear the sheet, and photograph it from straight above")
         )
 

@@ -76,7 +76,7 @@ class FaceView:
         sizes = plan.size.width_mm, plan.height_mm
         seen = {edge.side for edge in found.edges if len(edge.points_px) >= MIN_EDGE_POINTS}
         flags = [
-            f"the face's {side} edge was not seen; its place follows from the plan's size"
+            f"the face's {side} edge was not seen; its place is worked out from the plan's size"
             for side in Side
             if side not in seen
         ]

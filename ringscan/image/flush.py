@@ -246,8 +246,8 @@ def _check_edges(photo: Photo, plane: Plane, edges: list[EdgePoints], corners: C
     if doubtful:
         sides = " and ".join(side for side in Side if side in doubtful)
         raise FaceError(
-            f"{photo.source}: the face's {sides} edge cannot be told from what is beside it; give "
-            "the face's corners"
+            f"{photo.source}: the face's {sides} edge does not stand out from what is beside it; "
+            "give the face's corners"
         )
 
 

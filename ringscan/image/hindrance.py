@@ -100,7 +100,7 @@ def blurred(photo: Photo, view: SheetView) -> str | None:
     if response is None or response.at(FINE_PER_PX) >= MIN_KEPT:
         return None
     return (
-        f"the picture is blurred, the sheet's edges keep {response.at(FINE_PER_PX):.0%} of their "
-        f"contrast at {1 / FINE_PER_PX:.0f} px; clean the lens, focus on the face, rest the phone "
-        "on something"
+        f"the picture is blurred: the sheet's edges keep only {response.at(FINE_PER_PX):.0%} of "
+        f"their contrast at {1 / FINE_PER_PX:.0f} px; clean the lens, focus on the face, support "
+        "the phone"
     )

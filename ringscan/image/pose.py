@@ -94,8 +94,8 @@ class Expected:
         vector = np.concatenate([rotation.ravel(), translation.ravel(), lens])
         if not np.isfinite(vector).all():  # it returns success all the same
             raise SheetError(
-                f"{self.source}: no camera sees the corners of a flat thing where these are; "
-                "photograph it whole, from above"
+                f"{self.source}: the corners found cannot belong to a flat sheet or face; "
+                "photograph all of it, from above"
             )
         return vector
 
@@ -193,8 +193,8 @@ def find_pose(
     px_per_mm = view.px_per_mm
     if rms > 0.4 * px_per_mm or used.mean() < 0.5:
         raise SheetError(
-            f"{photo.source}: the sheet's corners fit no camera to better than "
-            f"{rms / px_per_mm:.1f} mm; "
+            f"{photo.source}: the sheet's corners are {rms / px_per_mm:.1f} mm off what a camera "
+            "would see of a flat sheet; "
             + (misplaced(photo, view) or "lay the sheet flat and photograph it with the main lens")
         )
     if camera.tilt_deg > MAX_TILT_DEG:
@@ -220,12 +220,12 @@ def unevenness(view: SheetView, pose: Pose) -> str | None:
     rms_mm = pose.rms_px / view.px_per_mm
     if off <= UNEVEN_SHARE * seen and rms_mm <= UNEVEN_MM:
         return None
-    return _not_flat(off, seen, f", and these by {rms_mm:.2f} mm rms")
+    return _not_flat(off, seen, f", which fit it to {rms_mm:.2f} mm rms")
 
 
 def _not_flat(off: int, seen: int, more: str) -> str:
     return (
-        f"the scan sheet does not lie flat: {off} of its {seen} corners seen are off the plane of "
+        f"the scan sheet does not lie flat: {off} of the {seen} corners seen are off the plane of "
         f"the others{more}; tape the sheet down"
     )
 

@@ -207,7 +207,7 @@ def _sharpness(ripples: _Ripples, response: EdgeResponse) -> Finding:
         grade=_grade(kept < HALF_KEPT, unfit),
         says=f"{ripples.shortest} keep {kept:.0%} of their contrast, by the sheet's edges; "
         f"at least {HALF_KEPT:.0%}",
-        advice="clean the lens, focus on the face, rest the phone on something",
+        advice="clean the lens, focus on the face, support the phone",
     )
 
 
@@ -220,8 +220,8 @@ def _sharpening(response: EdgeResponse) -> Finding:
         grade=_grade(response.peak > MOST_KEPT),
         says=f"the sheet's edges have {response.peak:.0%} of their contrast; at most "
         f"{MOST_KEPT:.0%}",
-        advice="the picture was sharpened: give the file as the phone made it, and switch off what "
-        "makes pictures crisper",
+        advice="the picture was sharpened: give the file as the phone made it, and switch off "
+        "sharpening and similar effects in the camera",
     )
 
 
@@ -233,7 +233,7 @@ def _lamp(lamp: Lamp, face: Face) -> Finding:
             limit=LAMP_CLEARNESS,
             unit="1",
             grade=Grade.UNFIT,
-            says=f"the tower's shadow to a side makes {lamp.clearness:.0%} of the light and dark "
+            says=f"the tower's sideways shadow explains {lamp.clearness:.0%} of the light and dark "
             f"on the sheet; at least {LAMP_CLEARNESS:.0%}",
             advice=_where_instead(face),
         )
@@ -248,8 +248,8 @@ def _lamp(lamp: Lamp, face: Face) -> Finding:
         limit=LAMP_GAIN,
         unit="1",
         grade=_grade(lamp.gain < LAMP_GAIN),
-        says=f"a lamp {lamp.elevation_deg:.0f}° high at most and {off_deg:.0f}° off the layers "
-        f"shows {lamp.gain:.1f} of a ripple's slope; at least {LAMP_GAIN:.1f}",
+        says=f"the lamp, at most {lamp.elevation_deg:.0f}° high and {off_deg:.0f}° off the layers, "
+        f"shows a ripple's slope {lamp.gain:.1f} times as contrast; at least {LAMP_GAIN:.1f}",
         advice=f"move the lamp {' and '.join(moves or ['lower'])}",
     )
 
@@ -332,7 +332,7 @@ def _cover(face: Face) -> Iterator[Finding]:
         grade=_grade(step > COVER_STEP),
         says=f"the face's brightness changes by {step:.0%} over 6 mm of height; at most "
         f"{COVER_STEP:.0%}",
-        advice="take away what lies on the face or throws a sharp shadow on it",
+        advice="remove what lies on the face or throws a sharp shadow on it",
     )
 
 

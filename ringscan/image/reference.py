@@ -239,8 +239,8 @@ def _check_spread(photo: Photo, drawn: NDArray[np.float64], possible: int) -> No
     spread = np.ptp(drawn, axis=0) if len(drawn) else np.zeros(2)
     if len(drawn) < MIN_CORNERS or spread.max() < MIN_SPREAD_MM or spread.min() < SQUARE_MM:
         raise SheetError(
-            f"{photo.source}: the scan sheet is too much hidden, {len(drawn)} of {possible} "
-            "chessboard corners are seen in one place; "
+            f"{photo.source}: too much of the scan sheet is hidden: the {len(drawn)} of {possible} "
+            "chessboard corners that are seen lie close together; "
             + (ill_lit(photo) or "show the whole sheet, flat and evenly lit")
         )
 

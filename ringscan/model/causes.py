@@ -56,13 +56,14 @@ class Suspect(StrEnum):
 SAID = {
     Suspect.OTHER_RAMP: "the other axis's ramp explains this face better: is it the right face of "
     "the tower?",
-    Suspect.MIRRORED: "the ripple may start at the other edge of the face: was the tower printed "
-    "the other way round than the plan says, does it lie turned on the sheet, or is the picture "
+    Suspect.MIRRORED: "the ripple seems to start at the other edge of the face: was the tower "
+    "printed in the opposite direction to the plan's, is it turned on the sheet, or is the picture "
     "mirrored?",
-    Suspect.UPSIDE_DOWN: "the ramp may run from the face's top down: does the tower lie with its "
-    "base away, printed the other way round than the plan says, or is the picture mirrored?",
-    Suspect.TURNED: "the ripple may start at the other edge of the face and the ramp run from its "
-    "top down: does the tower lie turned by 180°?",
+    Suspect.UPSIDE_DOWN: "the ramp seems to run from the top of the face down: does the tower lie "
+    "with its base away from the sheet's bottom edge, and was it printed in the opposite direction "
+    "to the plan's, or is the picture mirrored?",
+    Suspect.TURNED: "the ripple seems to start at the other edge of the face, and the ramp to run "
+    "from the top down: is the tower turned by 180° on the sheet?",
 }
 
 
@@ -103,9 +104,9 @@ def another_print(walls: Walls, *, over_chance: float) -> Story | None:
     best = _best(_slower(walls), max(CLEARLY * over_chance, SLOWER_STANDS_OUT))
     if best is not None:
         said = (
-            f"it all fits if the face was printed at about {best:.0f} mm/s instead of "
+            f"everything fits if the face was printed at about {best:.0f} mm/s instead of "
             f"{walls.motion.speed_mm_s:.0f} mm/s: look for a minimum layer time, a flow limit or a "
-            "speed cap, or a plan with another shaper than the firmware's"
+            "speed cap, or for a plan whose shaper is not the firmware's"
         )
         return Story(suspect=Suspect.SLOWER, said=said)
     # what follows some ramp is in part the same everywhere too
@@ -163,8 +164,8 @@ def _no_ramp(walls: Walls) -> Story | None:
     if not inside or found.gain.max() < SAME_EVERYWHERE_SHARE * shared:
         return None
     said = (
-        f"the ripple, of some {FREQUENCIES_HZ[where[1]]:.0f} Hz by its spacing, looks the same at "
-        "every height: the ramp did not reach the firmware, or its shaper was off"
+        f"the ripple (about {FREQUENCIES_HZ[where[1]]:.0f} Hz by its spacing) looks the same at "
+        "every height: the ramp did not reach the firmware, or the shaper was off"
     )
     return Story(suspect=Suspect.NO_RAMP, said=said)
 

@@ -185,13 +185,13 @@ def pose_problem(walls: Walls, *, shared: bool = True) -> Problem:
     pairs = _pairs(valid, walls.group)
     if pairs < LEAST_PAIRS:
         raise PlanError(
-            f"only {pairs} pairs of neighbouring layer bands show {LEAST_SAMPLES} samples of wall "
-            f"behind the shaper's last impulse, {LEAST_PAIRS} are needed: make the ramp longer, "
-            "the face wider, or the speed lower"
+            f"too little of the wall can be used: only {pairs} pairs of neighbouring layer bands "
+            f"have {LEAST_SAMPLES} samples after the shaper's last impulse, {LEAST_PAIRS} are "
+            "needed; plan a longer ramp, a wider tower or a lower speed"
         )
     flat = flatten(walls.s_mm, walls.intensity, valid)
     if not float(np.std(flat[valid])) > LEAST_TEXTURE:  # nor if it is no number
-        raise FaceError("the face is perfectly even: this is no photo of a printed wall")
+        raise FaceError("the face is perfectly uniform: this is no photo of a printed wall")
     whitener = build_whitener(walls.s_mm, flat, valid, group=walls.group, shared=shared)
     return Problem(
         drawing=drawing,

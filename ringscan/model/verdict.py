@@ -30,9 +30,11 @@ not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated 
 was found in a wrong place once passed with 1.8."""
 
 MORE_RIPPLE = (
-    "plan again with a higher acceleration, as far as the machine's manual allows, and put the "
-    "lamp lower at the left or right"
+    "plan a tower with a higher acceleration, within the limits in the machine's manual, and put "
+    "the lamp lower, at the left or right"
 )
+
+MORE_RANGE = "plan a wider frequency range or a higher acceleration"
 
 WIDEST_INTERVAL = 0.2
 """Widest half interval of the frequency, relative, that still helps to set a shaper: beyond it
@@ -137,26 +139,26 @@ def judge(
     if not evidence >= threshold:  # nor if there is none
         return verdict(
             Outcome.NO_CALL,
-            f"no ripple that follows the ramp stands out of the wall (evidence {evidence:.0f}, "
-            f"chance reaches {threshold:.0f}): {MORE_RIPPLE}",
+            f"no ripple that follows the ramp stands out from the wall's texture (evidence "
+            f"{evidence:.0f}; a blank wall reaches {threshold:.0f} by chance): {MORE_RIPPLE}",
         )
     if useless := tuple(_useless(fit, frequency, null)):
         return verdict(Outcome.NO_CALL, *useless)
     if not evidence >= SURE * threshold:
-        split = ", and its spacing and its turn of sign do not agree" if apart else ""
+        split = ", and its spacing and its turn of sign give different values" if apart else ""
         return verdict(
             Outcome.NO_CALL,
-            f"a faint ripple only (evidence {evidence:.0f}, chance reaches "
-            f"{threshold:.0f}){split}: {MORE_RIPPLE}",
+            f"the ripple is too faint for an answer (evidence {evidence:.0f}; a blank wall "
+            f"reaches {threshold:.0f} by chance){split}: {MORE_RIPPLE}",
         )
     if apart:
         return verdict(Outcome.DISAGREEMENT, apart)
     if not fit.speed.as_planned and (ratio := fit.speed.ratio) is not None:
         return verdict(
             Outcome.DISAGREEMENT,
-            f"the ripples fit a speed of {ratio.low:.0%} to {ratio.high:.0%} of the planned one: "
-            f"look for a minimum layer time, a flow limit, a speed cap or override, or another "
-            f"acceleration than the plan's",
+            f"by its ripples the face was printed at {ratio.low:.0%} to {ratio.high:.0%} of the "
+            "planned speed: look for a minimum layer time, a flow limit, a speed cap or override, "
+            "or an acceleration that is not the plan's",
         )
     return verdict(Outcome.CALL)
 
@@ -164,26 +166,26 @@ def judge(
 def _useless(fit: JointFit, frequency: Interval, null: NullEstimate) -> Iterator[str]:
     if frequency.half_width > WIDEST_INTERVAL * frequency.value:
         yield (
-            f"the frequency is only known to ±{frequency.half_width:.1f} Hz: print with a higher "
-            "acceleration, or photograph with a lower lamp and from nearer"
+            f"the frequency is known to ±{frequency.half_width:.1f} Hz only: print with a higher "
+            "acceleration, or photograph from nearer with a lower lamp"
         )
     told = coverage_factor(null.freedom) * null.standard_error
     if null.quantity is Quantity.FREQUENCY and told > WIDEST_INTERVAL * null.value:
         yield (
-            f"the ripples' turn of sign only says {null.value:.1f} ±{told:.1f} Hz, which is no "
-            "check of their spacing: make the ramp's range or the ripple larger"
+            f"the ripples' turn of sign gives {null.value:.1f} ±{told:.1f} Hz, which is too vague "
+            f"to check their spacing: {MORE_RANGE}"
         )
     zeta = fit.estimate.damping_ratio
     if not is_ringing(zeta):
         yield (
-            f"the best fit has a damping ratio of {zeta:.3f}, which no such axis has: what was "
-            "found is not ringing, or it is too weak"
+            f"the best fit has a damping ratio of {zeta:.3f}, which no printer axis has: what was "
+            "found is not ringing, or the ringing is too weak"
         )
     for other in fit.rivals:
         if other.share > RUNNER_UP_SHARE:
             yield (
                 f"{other.frequency_hz:.1f} Hz explains the wall nearly as well as "
-                f"{fit.estimate.frequency_hz:.1f} Hz: make the ramp's range or the ripple larger"
+                f"{fit.estimate.frequency_hz:.1f} Hz: {MORE_RANGE}"
             )
 
 
@@ -215,14 +217,15 @@ def _compare(
     if agree and abs(own - all_in_all) <= k * hypot(own_error, joint_error):
         return limit, None
     said = (
-        f"the ripples' decay says a damping ratio of {own:.3f}, their turn of sign says "
+        f"the ripples' decay gives a damping ratio of {own:.3f}, but their turn of sign gives "
         f"{null.value:.3f}"
         if by_damping
-        else f"the ripples' spacing says {own:.1f} Hz, their turn of sign says {null.value:.1f} Hz"
+        else f"the ripples' spacing gives {own:.1f} Hz, but their turn of sign gives "
+        f"{null.value:.1f} Hz"
     )
     if agree:
         said += f", and both together {all_in_all:.{3 if by_damping else 1}f}"
     return limit, (
         f"{said}: something was not printed as planned; check that the ramp reached the firmware "
-        "and that the speed was not cut"
+        "and that nothing slowed the print down"
     )

@@ -164,7 +164,7 @@ def test_edges_far_from_where_the_tower_was_seen_are_not_believed(tmp_path, monk
     if off_mm < 3.0:
         assert max(errors_mm(SMALL, locate(SMALL, photo))[:2]) < 0.15
         return
-    with pytest.raises(FaceError, match="edges cannot be told from what is around them; clear"):
+    with pytest.raises(FaceError, match="edges do not stand out from what is around them; clear"):
         locate(SMALL, photo)
 
 
@@ -178,7 +178,7 @@ def test_edges_that_fit_no_outline_are_not_believed(tmp_path, monkeypatch, rms_m
     if rms_mm < 0.5:
         assert locate(SMALL, photo).rms_mm == rms_mm
         return
-    with pytest.raises(FaceError, match=r"fit its outline to 0\.[56] mm only; lay it flat"):
+    with pytest.raises(FaceError, match=r"are 0\.[56] mm off a straight outline; lay it flat"):
         locate(SMALL, photo)
 
 

@@ -84,7 +84,7 @@ def test_another_size_may_be_a_matter_of_blur(tmp_path: Path) -> None:
     photo = photo_of(cv2.GaussianBlur(pixels(name), (0, 0), 3.0), tmp_path, quality=93)
     sheet, plan = find_sheet(photo), code(name).plan
     other = plan.model_copy(update={"size": plan.size.model_copy(update={"layers": 560})})
-    with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred, .* focus"):
+    with pytest.raises(PlanError, match=r"measures .* mm; the picture is blurred: .* focus"):
         locate_face(photo, sheet, find_pose(photo, sheet), other, "x")
 
 

@@ -114,7 +114,7 @@ def test_projection_and_its_inverse_agree_with_opencv():
 def test_corners_that_no_camera_sees_so_are_refused():
     crossed = np.array([[0.0, 0], [100, 100], [100, 0], [0, 100]])
     square = np.array([[0.0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]])
-    with pytest.raises(SheetError, match=r"^a\.jpg: no camera sees"):
+    with pytest.raises(SheetError, match=r"^a\.jpg: the corners found cannot belong to a flat"):
         Expected.of(photo_of(None)).start(square, crossed)
 
 

@@ -223,7 +223,7 @@ def test_what_lies_on_the_face_is_seen(good, light):
     luma[y0:y1, x0:x1] = np.uint8(patch.mean() * light)
     found = findings(scene, replace(photo, luma=luma), sheet, pose, view)["cover"]
     assert found.grade is Grade.POOR
-    assert "take away what lies on the face" in found.line
+    assert "remove what lies on the face" in found.line
 
 
 def test_burnt_and_black_faces(good):

@@ -79,7 +79,7 @@ def test_mirrored(wall: Wall) -> None:
     ("mirrored", "reversed_", "says"),
     [
         (True, False, "other edge"),
-        (False, True, "from the face's top down"),
+        (False, True, "from the top of the face down"),
         (True, True, "turned by 180°"),
     ],
 )

@@ -186,8 +186,8 @@ def test_pictures_of_rough_walls_get_no_call(name: str, family: str) -> None:
     ("spaced", "vague", "outcome", "said"),
     [
         (1.0, 0.01, Outcome.CALL, None),
-        (1.0, 0.3, Outcome.NO_CALL, "is no check of their spacing"),
-        (0.8, 0.01, Outcome.DISAGREEMENT, "their turn of sign says"),
+        (1.0, 0.3, Outcome.NO_CALL, "too vague to check their spacing"),
+        (0.8, 0.01, Outcome.DISAGREEMENT, "their turn of sign gives"),
         # a turn of sign that is known this badly agrees with that spacing, the joint fit does not
         (0.8, 0.08, Outcome.DISAGREEMENT, "and both together"),
     ],
@@ -211,7 +211,7 @@ def test_answers_must_agree_and_say_something(
     ("times", "outcome", "said"),
     [
         (0.9, Outcome.NO_CALL, "no ripple that follows the ramp stands out"),
-        (2.0, Outcome.NO_CALL, "a faint ripple only"),
+        (2.0, Outcome.NO_CALL, "the ripple is too faint"),
         (4.0, Outcome.CALL, None),
     ],
 )

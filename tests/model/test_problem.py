@@ -55,7 +55,7 @@ def test_a_ripple_too_steep_to_be_one_leaves_the_wall_as_it_is() -> None:
     ids=["two bands", "three bands", "too fast"],
 )
 def test_too_little_of_a_wall_is_told(wall: Wall) -> None:
-    with pytest.raises(PlanError, match="are needed: make the ramp longer"):
+    with pytest.raises(PlanError, match="are needed; plan a longer ramp"):
         pose_problem(simulate_walls(wall, 1))
 
 
@@ -63,7 +63,7 @@ def test_too_little_of_a_wall_is_told(wall: Wall) -> None:
 def test_a_perfectly_even_wall_is_told(light: float) -> None:
     walls = simulate_walls(Wall(), 1)
     even = replace(walls, intensity=np.full_like(walls.intensity, light))
-    with pytest.raises(FaceError, match="perfectly even"):
+    with pytest.raises(FaceError, match="perfectly uniform"):
         pose_problem(even)
 
 

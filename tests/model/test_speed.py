@@ -63,7 +63,7 @@ def test_a_print_that_was_slower_is_a_disagreement() -> None:
         frequency, _ = intervals(fit.estimate)
         verdict = judge(fit=fit, frequency=frequency, spacing=spacing, null=null)
         assert verdict.outcome is outcome, verdict.reasons
-    assert "of the planned one" in verdict.reasons[0]
+    assert "of the planned speed" in verdict.reasons[0]
 
 
 def test_where_the_speed_is_never_reached_the_wall_says_nothing_of_it() -> None:
