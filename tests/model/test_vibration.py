@@ -12,6 +12,7 @@ from scipy.signal import StateSpace, lsim
 from ringscan.model.vibration import (
     corner_strength,
     pole,
+    pole_turn,
     residual,
     residual_vibration,
     ripple_height_mm,
@@ -48,6 +49,17 @@ def test_pole_of_mass_damper_spring(mass: float, damper: float, spring: float, z
     f = sqrt(spring / mass) / (2 * pi)
     # the sources give five to six digits
     assert abs(complex(pole(f, zeta)) - root) < 2e-5 * abs(root)
+
+
+@given(frequencies, dampings)
+def test_the_pole_turns_as_its_equation_says(f: float, zeta: float) -> None:
+    # lam² + 2 zeta w lam + w² = 0, derived on both sides:
+    # (2 lam + 2 zeta w) dlam + (2 zeta lam + 2 w) dw + 2 w lam dzeta = 0
+    w, lam = 2 * pi * f, complex(pole(f, zeta))
+    bottom = 2 * lam + 2 * zeta * w
+    by_hz, by_damping = pole_turn(f, zeta)
+    assert by_hz == pytest.approx(-2 * pi * (2 * zeta * lam + 2 * w) / bottom, rel=1e-9)
+    assert by_damping == pytest.approx(-2 * w * lam / bottom, rel=1e-9)
 
 
 def test_pole_takes_arrays() -> None:
