@@ -29,5 +29,18 @@ def test_what_the_model_leaves_out_is_added_in_quadrature() -> None:
         f, zeta = intervals(exact, beyond)
         assert f.half_width == pytest.approx(1.96 * beyond.frequency * 40, rel=1e-4)
         assert zeta.high / 0.08 == pytest.approx(np.exp(1.96 * beyond.damping_ratio), rel=1e-5)
+        # symmetric in the logarithm
+        assert 0.08 / zeta.low == pytest.approx(zeta.high / 0.08, rel=1e-9)
+        assert (f.high + f.low) / 2 == pytest.approx(f.value)
         wide, _ = intervals(rough, beyond)
         assert wide.half_width == pytest.approx(np.hypot(1.96 * 0.3, f.half_width), rel=1e-4)
+
+
+def test_a_damping_ratio_that_is_not_known_stays_above_0_and_at_most_1() -> None:
+    """An error a hundred times the value: the logarithm's interval would overflow."""
+    nothing = PoleEstimate(
+        frequency_hz=40.0, damping_ratio=0.08, covariance=np.diag([1.0, 8.0**2]), freedom=2.0
+    )
+    _, zeta = intervals(nothing)
+    assert 0 < zeta.low < 0.001
+    assert zeta.high == 1.0

@@ -49,14 +49,28 @@ def test_a_ripple_too_steep_to_be_one_leaves_the_wall_as_it_is() -> None:
     [
         Wall(commanded_hz=(37.0, 38.0)),
         Wall(commanded_hz=(30.0, 38.0, 46.0)),
+        # bands on both sides of the ramp's start are no pair
+        Wall(commanded_hz=(np.nan, np.nan, 37.0, 38.0)),
         # the last impulse comes when the face is over
         Wall(family="EI", commanded_hz=(9.0,) * 12, speed_mm_s=500, length_mm=20),
     ],
-    ids=["two bands", "three bands", "too fast"],
+    ids=["two bands", "three bands", "two and two", "too fast"],
 )
 def test_too_little_of_a_wall_is_told(wall: Wall) -> None:
     with pytest.raises(PlanError, match="are needed; plan a longer ramp"):
         pose_problem(simulate_walls(wall, 1))
+
+
+@pytest.mark.parametrize(("samples", "enough"), [(11, False), (12, True)])
+def test_too_little_of_every_band_is_told(samples: int, enough: bool) -> None:
+    walls = simulate_walls(Wall(), 1)
+    narrow = replace(walls, valid=np.zeros_like(walls.valid))
+    narrow.valid[:, 100 : 100 + samples] = True
+    if enough:
+        pose_problem(narrow)
+        return
+    with pytest.raises(PlanError, match="only 0 pairs of neighbouring layer bands"):
+        pose_problem(narrow)
 
 
 @pytest.mark.parametrize("light", [0.0, 0.3])
@@ -139,3 +153,86 @@ def test_thinned_problem_is_every_nth_band() -> None:
 
 def test_trial_pole_is_the_pole() -> None:
     assert trial_pole(40, 0.1) == complex(pole(40, 0.1))
+
+
+def test_the_noise_is_that_of_the_wall_without_its_ripple() -> None:
+    """The same bead drawn without any ringing tells how loud the noise is near the edge."""
+    wall = Wall(commanded_hz=(20.0, 24.0, 29.0, 35.0, 42.0, 50.0, 60.0), along_hz=0, gain=1)
+    wall = replace(wall, texture_um=0.5, frequency_hz=45)
+    lam = trial_pole(45, 0.08)
+    blank = pose_problem(simulate_walls(replace(wall, frequency_hz=0), 8))
+    ringing = simulate_walls(wall, 8)
+    first, problem = pose_problem(ringing), refined(ringing, lam)
+    both = blank.valid & problem.valid  # which is part of what was valid at first
+    both &= problem.s_mm < 6
+    loud, told = (
+        np.median(blank.whitener.scale[both] / by.whitener.scale[both]) for by in (first, problem)
+    )
+    # seven bands differ much, so that before the fit their ripple passes for noise
+    assert loud > 1.4
+    # the same light but for the ripple: what shading bent of it is far below the noise
+    assert told == pytest.approx(1, abs=0.03)
+
+
+def plain(step_mm: float, highest_hz: float) -> Walls:
+    """Walls whose light is their place, 0.1 per mm, and which differ by bands."""
+    walls = simulate_walls(Wall(commanded_hz=(20.0, 40.0, highest_hz), pixel_mm=step_mm), 0)
+    light = 0.1 * walls.s_mm + np.array([[0.0], [1.0], [2.0]])
+    return replace(walls, intensity=light, valid=np.ones_like(walls.valid))
+
+
+@pytest.mark.parametrize(
+    ("step_mm", "highest_hz", "pooled_mm"),
+    [
+        # eight samples of a ripple of 60 Hz at 120 mm/s would be 0.25 mm apart: 0.2 mm at most
+        (0.05, 50.0, 0.2),
+        # 120 / 100 / 8
+        (0.05, 100.0, 0.15),
+        # less than a tenth to be gained
+        (0.19, 50.0, 0.19),
+        (0.3, 50.0, 0.3),
+    ],
+)
+def test_pooled_samples_are_means_at_their_middle(
+    step_mm: float, highest_hz: float, pooled_mm: float
+) -> None:
+    walls = plain(step_mm, highest_hz)
+    walls.valid[1, 100] = False
+    walls.intensity[1, 100] = 1e3
+    pooled = walls.pooled()
+    # the face holds a whole number of them
+    assert np.diff(pooled.s_mm) == pytest.approx(pooled_mm, rel=0.01)
+    light = 0.1 * pooled.s_mm + np.array([[0.0], [1.0], [2.0]])
+    # its weights are in single precision
+    assert pooled.intensity[pooled.valid] == pytest.approx(light[pooled.valid], abs=1e-6)
+    # all that lies in a step must be valid: the one with sample 100 goes, two if it lies across
+    assert 1 <= (~pooled.valid).sum() <= 2
+    lost = pooled.s_mm[~pooled.valid[1]]
+    assert np.abs(lost - walls.s_mm[100]).max() <= (pooled_mm + step_mm) / 2
+    assert pooled.valid[[0, 2]].all()
+    # from edge to edge: nothing of the face is lost
+    reach = (walls.s_mm[0] - step_mm / 2, walls.s_mm[-1] + step_mm / 2)
+    half = float(pooled.s_mm[1] - pooled.s_mm[0]) / 2
+    assert (pooled.s_mm[0] - half, pooled.s_mm[-1] + half) == pytest.approx(reach, abs=1e-9)
+    # a mean over a step has the step's own variance, a twelfth of its square
+    blurred = replace(pooled, blur_mm=0.1)
+    assert blurred.sample_mm**2 == pytest.approx(0.1**2 + (2 * half) ** 2 / 12)
+
+
+@pytest.mark.parametrize("skew_mm", [0.7, -0.7])
+def test_straightened_walls_have_their_light_where_it_belongs(skew_mm: float) -> None:
+    """By `Bent`, what is given as s lies at s + skew × up: such walls have 0.1 × that for light."""
+    walls = plain(0.1, 50.0)
+    leaning = replace(walls, intensity=0.1 * (walls.s_mm + skew_mm * walls.up[:, None]))
+    leaning.valid[0, 200] = False
+    got = leaning.straightened(skew_mm)
+    middle = slice(10, -10)
+    expected = np.broadcast_to(0.1 * walls.s_mm, got.intensity.shape)
+    assert got.intensity[:, middle] == pytest.approx(expected[:, middle], abs=1e-9)
+    # up is -0.5 at the base: moved by 0.35 mm, three and a half samples, so that two touch it
+    lost = np.flatnonzero(~got.valid[0, middle]) + 10
+    assert lost.size == 2
+    assert abs(lost.mean() - (200 - 5 * skew_mm)) < 0.01
+    # beyond the face's ends nothing is known: three and a half samples at one of them
+    assert got.valid[1].all()
+    assert (~got.valid[2]).sum() == 4

@@ -42,8 +42,9 @@ def ranked(commanded_hz: np.ndarray, natural_hz: float, **how: float):
     )
 
 
-def zv_plan(start: float, step: float, layers: int = 300) -> Plan:
-    """Rungs of one layer of 0.2 mm from layer 50 on."""
+def zv_plan(start: float, step: float, layers: int = 300, layers_per_step: int = 1) -> Plan:
+    """Steps of one layer of 0.2 mm, or more, from layer 50 on."""
+    ramp = {"first_layer": 50, "last_layer": layers - 1, "start": start, "step": step}
     return build_plan(
         {
             "tower": "PLOVER",
@@ -61,9 +62,7 @@ def zv_plan(start: float, step: float, layers: int = 300) -> Plan:
                 "corner_speed_mm_s": 5,
             },
             "shaper": {"family": "ZV", "damping_ratio": 0.0},
-            "ramp": {
-                "x": {"first_layer": 50, "last_layer": layers - 1, "start": start, "step": step}
-            },
+            "ramp": {"x": ramp | {"layers_per_step": layers_per_step}},
         }
     )
 
@@ -106,10 +105,18 @@ def test_the_sign_turns_at_the_quiet_height():
 def test_a_third_of_the_frequency_is_a_false_quiet_band():
     rows = ranked(np.arange(12, 60.5, 0.5), 48.0)
     false = [row.frequency_hz for row in rows if row.remark == FALSE_QUIET]
-    assert 16.0 in false
-    assert all(abs(f - 16.0) < 2 for f in false)
+    # beside it |cos| is 0.15, which is neither quiet nor below its double and 0.05
+    assert false == [16.0]
     # both are zero; the true one bears no such remark
     assert {rows[0].frequency_hz, rows[1].frequency_hz} == {16.0, 48.0}
+
+
+@pytest.mark.parametrize(("step", "beside"), [(0.1, 1), (0.04, 3)])
+def test_bands_as_quiet_as_a_false_one_beside_it_are_false_too(step: float, beside: int):
+    """|cos| rises by 0.29 per Hz there: to 0.05 within 0.17 Hz; three bands off at most."""
+    rows = ranked(16.0 + step * np.arange(-60, 900), 48.0)
+    false = sorted(row.frequency_hz for row in rows if row.remark == FALSE_QUIET)
+    assert false == pytest.approx([16.0 + step * k for k in range(-beside, beside + 1)])
 
 
 def test_bands_that_cannot_be_told_from_none_are_marked():
@@ -124,6 +131,24 @@ def test_a_ramp_that_ends_too_early_says_so():
     (last,) = [row for row in rows if row.frequency_hz == 40.0]
     assert last.rank == 1
     assert last.remark == AT_RAMP_END
+
+
+def test_a_ramp_that_begins_too_late_says_so_at_its_first_band():
+    rows = ranked(np.arange(50, 60.5, 0.5), 44.0)
+    assert [row.frequency_hz for row in rows if row.remark == AT_RAMP_END] == [50.0]
+
+
+def test_at_the_end_of_a_ramp_that_lies_far_too_low_nothing_true_follows():
+    """It grows quieter towards 20 Hz, the false band of an axis of 60 Hz."""
+    rows = ranked(np.arange(21, 29.5, 0.5), 60.0)
+    assert rows[0].frequency_hz == 21.0
+    assert {row.remark for row in rows} == {""}
+
+
+def test_the_quiet_height_of_a_step_of_layers_is_its_middle():
+    plan = zv_plan(start=20.0, step=1.0, layers_per_step=5)
+    # 44 Hz: layers 170 to 174, from .2 + .2 × 169 mm to .2 + .2 × 174 mm
+    assert quiet_height_mm(pole_at(44.0), plan, "x") == pytest.approx(34.5)
 
 
 @pytest.mark.parametrize("natural", [30.0, 44.0, 55.4])

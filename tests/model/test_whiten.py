@@ -50,6 +50,26 @@ def test_flatten_finds_the_relative_ripple_on_a_smooth_base() -> None:
     assert np.abs(got - ripple)[:, inner].max() < 0.01
 
 
+def test_a_dark_end_of_the_face_is_followed_as_well_as_a_lit_one() -> None:
+    """Light that falls to a fiftieth, as beside a lamp at the edge: relative errors count."""
+    base = 1 / (1 + S_MM / 10) ** 2
+    ripple = 0.05 * np.cos(2 * np.pi * S_MM / 2.7)[None]
+    off = np.abs(flatten(S_MM, base * (1 + ripple), np.ones_like(ripple, bool)) - ripple)[0]
+    # the polynomial itself leaves the base by 5 %; were all errors alike, by 30 % at the dark end
+    assert off[450:-20].max() < 0.07
+
+
+def test_a_ripple_in_full_shadow_does_not_turn_the_base_over() -> None:
+    """A slope that is fitted as steeper than full shadow, over 1 of 60 mm."""
+    ripple, known = np.zeros((2, 1, SAMPLES))
+    ripple[0, 100:110], known[0, 100:110] = -0.98, -1.02
+    base = 1 + 0.3 * S_MM / S_MM[-1]
+    off = flatten(S_MM, base * (1 + ripple), np.ones_like(ripple, bool), known) - ripple
+    # what is left of the light is taken for a fifth of the base's at least, 0.02 / 0.2 of it: a
+    # sixtieth of the samples pulls by 0.1 near them; as brightness below 0 it would by 0.25
+    assert np.abs(np.delete(off[0], np.arange(95, 115)))[20:-20].max() < 0.15
+
+
 def test_flatten_does_not_see_the_exposure_nor_what_is_masked() -> None:
     rng = np.random.default_rng(0)
     intensity = 1 + 0.1 * rng.standard_normal((BANDS, SAMPLES))
@@ -109,6 +129,32 @@ def test_known_colour_is_recognised() -> None:
     assert np.abs(ar[3:]).max() < 0.03
 
 
+def test_known_colour_is_recognised_between_holes() -> None:
+    """Stretches of 12 samples with 8 masked ones between, from which nothing may be learnt."""
+    valid = np.broadcast_to(np.arange(SAMPLES) % 20 < 12, VALID.shape).copy()
+    whitener = built(np.where(valid, coloured(7), 0), valid, shared=False)
+    ar = whitener.predictor.steps[-1] / whitener.predictor.steps[-1, 0]
+    # half of the samples, and fewer pairs of them the farther apart: as above, times 1.7
+    assert np.abs(ar[:3] - AR2).max() < 0.05
+    assert np.abs(ar[3:]).max() < 0.05
+
+
+def test_the_start_of_a_stretch_is_white_too() -> None:
+    """Where a decay is strongest there are few samples to predict from."""
+    valid = ragged(3)
+    whitener = built(np.where(valid, coloured(4), 0), valid, shared=False)
+    fresh = whitener(np.where(valid, coloured(24), 0))
+    at = np.arange(SAMPLES)
+    before = at - np.maximum.accumulate(np.where(valid, -1, at), axis=1) - 1
+    head = valid & (before < 9)
+    # 720 samples, of a wall whose smooth part takes 6 of about 500 in each band, most at its ends
+    assert np.mean(fresh[head] ** 2) == pytest.approx(0.92, abs=0.15)
+    assert np.mean(fresh[valid & (before == 0)] ** 2) == pytest.approx(0.85, abs=0.45)
+    # AR2's neighbours have a correlation of 1.2 / 1.5; 640 products have one of 0.04 by chance
+    product = (fresh[:, 1:] * fresh[:, :-1])[(head & (before > 0))[:, 1:]]
+    assert abs(product.mean()) < 0.15
+
+
 @pytest.mark.parametrize(("rise", "spread"), [(0.0, 0.0), (3.0, 0.3)])
 def test_filtered_noise_is_white_and_of_unit_size(rise: float, spread: float) -> None:
     whitener = built(coloured(8, rise, spread), shared=False)
@@ -133,6 +179,40 @@ def test_noise_stronger_near_the_edge_gets_less_weight_there() -> None:
     assert got == pytest.approx(truth, rel=0.15)
 
 
+def test_the_noise_level_follows_a_step_along_the_face() -> None:
+    """Four times louder up to 10 mm: told from 1.2 mm on either side, and no louder or softer."""
+    whitener = built(coloured(9) * np.where(S_MM < 10, 4, 1), shared=False)
+    level = np.median(whitener.scale / np.median(whitener.scale[:, 300:], axis=1)[:, None], axis=0)
+    # a window of 20 samples over 60 correlated bands: 3 %; sample by sample it would be 8 %
+    assert level[300:].std() < 0.05
+    assert np.abs(level[10:88] - 0.25).max() < 0.04
+    assert np.abs(level[112:200] - 1).max() < 0.12
+
+
+def test_a_loud_band_is_told_from_its_neighbours() -> None:
+    """By differences: with a variance of 16 its two pairs have 17 / 2, its neighbours' means
+    (17 / 2 + 1) / 2 each."""
+    levels = []
+    for seed in range(8):
+        noise = coloured(seed)
+        noise[30] *= 4
+        scale = built(noise, shared=False).scale[:, 100:500].mean(axis=1)
+        levels.append((scale[:25].mean() / scale[28:33]) ** 2)
+    # eight times 400 correlated samples of one band against one: 8 %
+    assert np.mean(levels, axis=0) == pytest.approx([1, 4.75, 8.5, 4.75, 1], rel=0.2)
+
+
+def test_a_quiet_band_does_not_outweigh_all_others() -> None:
+    noise = coloured(10)
+    noise[20:23] *= 0.01
+    noise[40:43] *= 0.5
+    scale = built(noise, shared=False).scale[:, 300]
+    # at most as if it had 0.3 of the usual noise
+    assert scale[21] / np.median(scale) == pytest.approx(1 / 0.3, rel=1e-5)
+    # less quiet ones have what they have: 200 independent samples or so
+    assert scale[41] / np.median(scale) == pytest.approx(2, rel=0.15)
+
+
 def test_band_with_more_noise_gets_less_weight() -> None:
     noise = coloured(10)
     noise[20:40] *= 4
@@ -155,6 +235,9 @@ def test_shared_profile_leaves_no_trace() -> None:
     whitener = built(noise, shared=True)
     belt = np.tile(np.sin(np.pi * S_MM), (BANDS, 1))
     left = np.linalg.norm(whitener(belt)) / np.linalg.norm(whitener.alone(belt))
+    assert left < 1e-6
+    third = whitener.every(3)
+    left = np.linalg.norm(third(belt[::3])) / np.linalg.norm(third.alone(belt[::3]))
     assert left < 1e-6
 
 
