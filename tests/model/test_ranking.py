@@ -42,7 +42,9 @@ def ranked(commanded_hz: np.ndarray, natural_hz: float, **how: float):
     )
 
 
-def zv_plan(start: float, step: float, layers: int = 300, layers_per_step: int = 1) -> Plan:
+def zv_plan(
+    start: float, step: float, layers: int = 300, layers_per_step: int = 1, family: str = "ZV"
+) -> Plan:
     """Steps of one layer of 0.2 mm, or more, from layer 50 on."""
     ramp = {"first_layer": 50, "last_layer": layers - 1, "start": start, "step": step}
     return build_plan(
@@ -61,7 +63,7 @@ def zv_plan(start: float, step: float, layers: int = 300, layers_per_step: int =
                 "acceleration_mm_s2": 3000,
                 "corner_speed_mm_s": 5,
             },
-            "shaper": {"family": "ZV", "damping_ratio": 0.0},
+            "shaper": {"family": family, "damping_ratio": 0.0},
             "ramp": {"x": ramp | {"layers_per_step": layers_per_step}},
         }
     )
@@ -94,6 +96,19 @@ def test_each_row_carries_its_own_ripple_and_a_normal_interval():
         # 97.5 % point of the normal distribution, any table: 1.960
         assert row.high - row.ripple == pytest.approx(1.960 * 0.02, rel=1e-3)
         assert row.ripple - row.low == pytest.approx(1.960 * 0.02, rel=1e-3)
+
+
+def test_the_fit_decides_the_rank_not_a_band_s_own_noise():
+    commanded = np.array([40.0, 44.0, 48.0])
+    ripple = BandRipple(
+        signed=np.array([0.3, 0.2, 0.01]),
+        standard_error=np.full(3, 0.2),
+        fitted=np.array([0.15, 0.0, 0.13]),
+        turned=np.array([True, False, False]),
+    )
+    rows = rank_bands(ripple, commanded, np.zeros(3), np.arange(3.0), 44.0)
+    assert [row.frequency_hz for row in rows] == [44.0, 48.0, 40.0]
+    assert [row.fitted for row in rows] == [0.0, 0.13, 0.15]
 
 
 def test_the_sign_turns_at_the_quiet_height():
@@ -143,6 +158,15 @@ def test_at_the_end_of_a_ramp_that_lies_far_too_low_nothing_true_follows():
     rows = ranked(np.arange(21, 29.5, 0.5), 60.0)
     assert rows[0].frequency_hz == 21.0
     assert {row.remark for row in rows} == {""}
+
+
+def test_of_two_quiet_heights_the_nearer_counts_not_the_quieter():
+    """An undamped EI shaper leaves nothing of an axis at 0.8599513 and 1.1400487 times its own
+    frequency (derived from its closed form)."""
+    plan = zv_plan(start=20.0, step=0.2, family="EI")
+    natural = 0.8599513 * 47.0  # 47 Hz is a step of the ramp; the other, 35.45 Hz, is none
+    layer = 50 + round((natural / 1.1400487 - 20.0) / 0.2)
+    assert quiet_height_mm(pole_at(natural), plan, "x") == pytest.approx(0.1 + 0.2 * layer)
 
 
 def test_the_quiet_height_of_a_step_of_layers_is_its_middle():

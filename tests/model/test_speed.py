@@ -10,7 +10,7 @@ from ringscan.model.answers import fit_null, fit_spacing
 from ringscan.model.budget import intervals
 from ringscan.model.fit import JointFit, fit_jointly
 from ringscan.model.newton import Tangent
-from ringscan.model.speed import SpeedEstimate, fit_speed
+from ringscan.model.speed import FACTOR, LEAST_ERROR, SpeedEstimate, fit_speed
 from ringscan.model.verdict import Outcome, judge
 from ringscan.plan import Quantity
 
@@ -96,9 +96,27 @@ def test_one_step_solves_a_linear_model() -> None:
     assert fit_speed(view, change, np.zeros(3), 1.0).standard_error == pytest.approx(plain, rel=0.4)
 
 
+def test_the_interval_is_one_of_the_logarithm() -> None:
+    """A value and its ends by Student's t for many degrees of freedom, 1.960."""
+    speed = SpeedEstimate(log_ratio=-0.02, standard_error=0.03, freedom=1e6)
+    half = 1.96 * np.hypot(FACTOR * 0.03, LEAST_ERROR)
+    assert speed.ratio is not None
+    got = (speed.ratio.low, speed.ratio.value, speed.ratio.high)
+    assert got == pytest.approx(np.exp([-0.02 - half, -0.02, -0.02 + half]), rel=1e-4)
+
+
+@pytest.mark.parametrize(("error", "told"), [(0.2, True), (0.22, False), (float("inf"), False)])
+def test_an_interval_of_half_the_speed_says_nothing(error: float, told: bool) -> None:
+    """1.2 × 1.96 × 0.2 is 0.47, with 0.22 it is 0.52."""
+    speed = SpeedEstimate(log_ratio=-0.9, standard_error=error, freedom=1e6)
+    assert (speed.ratio is not None) is told
+    assert speed.as_planned is not told
+
+
 def test_far_off_is_not_as_planned() -> None:
+    """Half a 95 % interval is 1.97 × hypot(1.2 × 0.004, 0.005) = 0.0137; times 1.5 would pass."""
     near, far = (
-        SpeedEstimate(log_ratio=off, standard_error=0.004, freedom=200.0) for off in (0.01, -0.04)
+        SpeedEstimate(log_ratio=off, standard_error=0.004, freedom=200.0) for off in (0.019, -0.022)
     )
     assert near.as_planned
     assert not far.as_planned
