@@ -125,6 +125,20 @@ def test_passing_time_inverts_the_shaped_motion(
     assert np.abs(shaped_mm(motion, t, impulses) - s).max() < 0.02
 
 
+def test_places_beyond_the_face_are_passed_when_it_is_over() -> None:
+    """A wall reaches half a line further than the nozzle's path does."""
+    motion = CornerMotion(
+        speed_mm_s=120, acceleration_mm_s2=3000, corner_speed_mm_s=5, length_mm=60
+    )
+    shaper = Shaper(family=Family.ZV, damping_ratio=0.0)
+    impulses = shaper_impulses(shaper, np.array([np.nan, 20.0]), 0.0)
+    t = motion.passing(np.array([59.9, 60.0, 60.5, 1e3]), impulses).time_s
+    over = motion.duration_s + np.array([[0.0], [0.025]])  # half a period of 20 Hz later
+    assert (t[:, :1] < over).all()
+    assert (t[:, 1:] >= over).all()
+    assert np.isfinite(t).all()
+
+
 def shaped_mm(motion: CornerMotion, t: NDArray[np.float64], impulses: Impulses) -> Any:
     """``sum A_i s(t - t_i)``, by its definition."""
     pieces = zip(impulses.amplitudes.T, impulses.times_s.T, strict=True)
