@@ -96,6 +96,31 @@ def test_one_step_solves_a_linear_model() -> None:
     assert fit_speed(view, change, np.zeros(3), 1.0).standard_error == pytest.approx(plain, rel=0.4)
 
 
+def test_what_is_known_of_the_others_is_not_taken_for_certain() -> None:
+    """White noise of unit size and another parameter that is known beforehand by as much as tells
+    half: the plain covariance of both at once, by numpy.linalg.inv (JCGM 100, 5.1.2)."""
+    rng = np.random.default_rng(3)
+    J = rng.standard_normal((1, 200, 5))
+    change = J[0] + 0.3 * rng.standard_normal((200, 5))
+    known = 0.1 * float((J**2).sum())
+    columns = np.stack([J[0].ravel(), change.ravel()])
+    covariance = np.linalg.inv(columns @ columns.T + np.diag([known, 0.0]))
+    view = Tangent(at=np.zeros(1), jacobian=J, left=rng.standard_normal((200, 5)))
+    error = fit_speed(view, change, np.array([known]), 1.0).standard_error
+    # 200 clusters' squares: 10 % of the half that they tell, 3 % of the root of all
+    assert error == pytest.approx(np.sqrt(covariance[1, 1]), rel=0.1)
+
+
+def test_only_what_the_others_cannot_mimic_counts_as_freedom() -> None:
+    """Twenty bands tell the same each; one of them tells a hundred times as much of another."""
+    J = np.zeros((1, 20, 5))
+    J[0, 0, 0] = 10.0
+    change = J[0].copy()
+    change[:, 1] = 1.0
+    view = Tangent(at=np.zeros(1), jacobian=J, left=np.zeros((20, 5)))
+    assert fit_speed(view, change, np.zeros(1), 1.0).freedom == pytest.approx(19)
+
+
 def test_the_interval_is_one_of_the_logarithm() -> None:
     """A value and its ends by Student's t for many degrees of freedom, 1.960."""
     speed = SpeedEstimate(log_ratio=-0.02, standard_error=0.03, freedom=1e6)
