@@ -94,6 +94,27 @@ def test_an_error_that_all_share_does_not_average_out(told, low, high):
     assert low <= inside / 500 <= high
 
 
+def test_a_scatter_of_two_in_closed_form():
+    """Weighted squares of two: d² / (2 (u² + tau²)), which is to be 1."""
+    ones = np.ones(2)
+    assert paule_mandel(np.array([40.0, 41.6]), ones) == pytest.approx(1.6**2 / 2 - 1)
+    assert paule_mandel(np.array([40.0, 41.4]), ones) == 0
+
+
+def test_whether_values_differ_is_judged_by_their_whole_errors():
+    """Squares of -1, 0 and 1: 2, of which chi² with two degrees of freedom says exp(-2 / 2)."""
+    pooled = pool(np.array([39.5, 40.0, 40.5]), np.full(3, 0.5), common=0.3)
+    assert pooled.chance == pytest.approx(np.exp(-1))
+
+
+@pytest.mark.parametrize("common", [0.1, 0.2])
+def test_an_error_that_is_all_shared_gives_no_value_all_the_weight(common):
+    pooled = pool(np.array([40.0, 40.02]), np.array([0.1, 0.1]), common=common)
+    # by equal weights, and never surer than what both share
+    assert pooled.value == pytest.approx(40.01)
+    assert pooled.high - pooled.value > 1.959 * common
+
+
 def test_repeats_are_no_surer_than_one():
     one = pool_repeats(np.array([40.0]), np.array([0.3]))
     four = pool_repeats(np.array([40.1, 39.9, 40.0, 40.0]), np.full(4, 0.3))
@@ -113,6 +134,8 @@ def test_repeats_that_scatter_more_than_their_errors_are_less_sure():
 def test_the_better_repeat_weighs_more():
     pooled = pool_repeats(np.array([40.0, 41.0]), np.array([0.5, 1.0]))
     assert pooled.value == pytest.approx(40.2)  # weights 4 : 1
+    # and its error more: (4 × 0.5 + 1) / 5; the squares' sum, 0.8, is no more than it should be
+    assert pooled.high - pooled.value == pytest.approx(1.96 * 0.6, rel=1e-4)
 
 
 @pytest.mark.parametrize(
