@@ -147,6 +147,9 @@ def test_the_better_repeat_weighs_more():
         ([22.6, 41.2], []),  # of two, neither can be named
         ([22.6, 22.7, 41.1, 41.2], []),  # nor of two halves
         ([22.6, 22.6, 23.2], []),  # 2.6 %: machines may differ by that
+        # errors of .15 and 2 % are .476; the mean of two has half of its square: 4 × .583 = 2.33
+        ([22.6, 22.6, 24.8], []),
+        ([22.6, 22.6, 25.1], [2]),
         ([20.0, 23.0, 26.0, 29.0], []),  # a scatter is no outlier
     ],
 )
