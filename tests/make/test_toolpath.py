@@ -6,7 +6,7 @@ from oracle import steps_of
 from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.cautions import CAUTIONS
-from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, BrimSide, Job, Style
+from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, BrimSide, Job, Style
 from ringscan.make.toolpath import write_toolpath
 
 START = "G28\nUSER-START hot\nG1 Z5 F600"
@@ -76,9 +76,54 @@ def test_extrusion_is_the_beads_section(tmp_path, plan, style):
         length = math.dist(step.start[:2], step.end[:2])
         assert step.e / length == pytest.approx(0.0338488, rel=1e-4)  # derived, .45 × .2 mm
     if style is Style.SPIRAL:
-        # the first turn rises from nothing, the last runs out: each half of a layer
-        for turn in (wall[:4], wall[-4:]):
-            assert sum(s.e for s in turn) == pytest.approx(0.5 * 4 * SIDE * 0.0338488, rel=1e-4)
+        # the first turn rises from nothing, the last runs out: each side as thick as its middle
+        rising = [share * SIDE * 0.0338488 for share in (0.125, 0.375, 0.625, 0.875)]
+        assert [s.e for s in wall[:4]] == pytest.approx(rising, rel=1e-4)
+        assert [s.e for s in wall[-4:]] == pytest.approx(rising[::-1], rel=1e-4)
+
+
+@pytest.mark.parametrize("style", Style)
+def test_the_nozzle_is_lifted_before_it_crosses_the_bed(tmp_path, plan, style):
+    """Clips and what the start text primed lie in the way, and the start may end at any height."""
+    text, _ = written(tmp_path, plan, job(style, start="G28\nG1 X3 Y3 Z0.2 F900"))
+    first, across, *rest = tower_steps(text)
+    assert (first.start, first.end) == ((3, 3, 0.2), (3, 3, 5))
+    assert (across.start[2], across.end[2]) == (5, 5)
+    assert math.dist(across.start, across.end) > 50
+    # after it none crosses the tower without filament: loops of the brim lie a line apart
+    for step in [s for s in rest if not s.e and s.start[:2] != s.end[:2]]:
+        assert math.dist(step.start[:2], step.end[:2]) < 0.45 * 1.5
+    # common practice: 100 mm/s along the bed, and a fifth of it up and down
+    for step in tower_steps(text):
+        if not step.e:
+            level = step.start[:2] != step.end[:2]
+            assert step.feed_per_minute == (6000 if level else 1200)
+
+
+def test_millimetres_and_absolute_places_are_set_before_the_users_text(tmp_path, plan):
+    text, _ = written(tmp_path, plan, job(start="; nothing"))
+    commands = [x for x in text.splitlines() if x == BEGIN_START or not x.startswith(";")]
+    assert commands[:3] == ["G21", "G90", BEGIN_START]
+
+
+@pytest.mark.parametrize(
+    "bed",
+    [
+        {"size_mm": (math.nan, 180.0)},
+        {"size_mm": (200.0, math.inf)},
+        {"max_height_mm": math.nan},
+        {"flow_limit_mm3_s": math.nan},
+        {"flow_limit_mm3_s": 0.0},
+        {"filament_mm": 17.5},
+        {"filament_mm": math.nan},
+        {"origin_mm": (math.nan, 0.0)},
+    ],
+)
+def test_numbers_that_would_switch_a_limit_off_are_refused(tmp_path, plan, bed):
+    """Every comparison with what is no number is false."""
+    with pytest.raises(OptionError):
+        written(tmp_path, plan, job(**bed))
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_heights_of_layers(tmp_path, plan):
@@ -188,6 +233,9 @@ def test_moves_beyond_the_limits_are_refused(tmp_path, plan, changes, what):
         ("G91\nG1 Z10\nG90\nG0 X0 Y170\n", False),
         ("G0 X5 Y5\nG1 Z0\n", False),
         ("G0 X5 Y5\nG1 Z0\nG0 X190 Y170\n", True),
+        ("G0 X5 Y5\nG1 Z0\nG0 X190 Y170 Z30\n", True),  # it begins low
+        # from the tower's corner aside and down at once
+        *((f"G1 {aside} Z0\n", True) for aside in ("X5", "X195", "Y5", "Y175")),
     ],
 )
 def test_an_end_text_that_runs_into_the_tower_is_warned_about(tmp_path, plan, end, warned):
@@ -270,6 +318,14 @@ def test_the_users_own_moves_are_warned_about(tmp_path, plan):
     _, warnings = written(tmp_path, plan, job(end="G0 X-5 Y0 F600"))
     assert len(warnings) == 1
     assert "user's own text" in warnings[0]
+
+
+def test_of_many_such_warnings_the_first_five_are_told(tmp_path, plan):
+    end = "\n".join(f"G0 X-{n} Y0 F600" for n in range(1, 9))
+    _, warnings = written(tmp_path, plan, job(end=end))
+    told = [f"at X -{n} Y 0" for n in range(1, 6)]
+    assert len(warnings) == 5
+    assert all(part in warning for part, warning in zip(told, warnings, strict=True))
 
 
 def test_a_bed_with_its_origin_in_the_middle(tmp_path, plan):
