@@ -210,6 +210,9 @@ def test_only_plain_words_outside_the_users_text(tmp_path, plan):
     ("changes", "what"),
     [
         ({"size_mm": (55.0, 180.0)}, "leaves the bed"),
+        # the nozzle's path is 59.55 mm wide, its line 60 mm
+        ({"size_mm": (59.9, 180.0)}, "leaves the bed"),
+        ({"size_mm": (200.0, 59.9)}, "leaves the bed"),
         ({"max_height_mm": 8.0}, "goes to Z 8"),
         ({"flow_limit_mm3_s": 4.0}, r"needs 4\.1 mm³/s"),
         ({"brim": 66}, "66 brim loops do not fit inside the tower; at most 65 do"),
@@ -318,6 +321,16 @@ def test_the_users_own_moves_are_warned_about(tmp_path, plan):
     _, warnings = written(tmp_path, plan, job(end="G0 X-5 Y0 F600"))
     assert len(warnings) == 1
     assert "user's own text" in warnings[0]
+
+
+def test_a_tower_may_fill_the_bed(tmp_path, plan):
+    assert not written(tmp_path, plan, job(start="G28\nM83", size_mm=(60.0, 60.0), end="M5"))[1]
+
+
+def test_the_users_way_into_the_bed_is_warned_about(tmp_path, plan):
+    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 Z-1 F600"))
+    assert len(warnings) == 1
+    assert "goes to Z -1 mm" in warnings[0]
 
 
 def test_of_many_such_warnings_the_first_five_are_told(tmp_path, plan):
