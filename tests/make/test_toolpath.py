@@ -333,6 +333,20 @@ def test_the_users_way_into_the_bed_is_warned_about(tmp_path, plan):
     assert "goes to Z -1 mm" in warnings[0]
 
 
+def test_filament_drawn_back_on_the_way_is_warned_about(tmp_path, plan):
+    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 X50 Y40 E-2 F600"))
+    assert len(warnings) == 1
+    assert "draws filament back while it moves to X 50 Y 40" in warnings[0]
+
+
+def test_a_users_move_whose_feed_is_not_known_is_not_judged_by_its_flow(tmp_path, plan):
+    assert written(tmp_path, plan, job(start="G28\nM83\nG1 X50 Y40 E2"))[1] == ()
+    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 X30 Y40 E20 F6000"))
+    # 20 mm of 1.75 mm filament over 50 mm at 100 mm/s: 20 pi 0.875² / 0.5
+    assert len(warnings) == 1
+    assert f"needs {40 * math.pi * 0.875**2:.1f} mm³/s" in warnings[0]
+
+
 def test_of_many_such_warnings_the_first_five_are_told(tmp_path, plan):
     end = "\n".join(f"G0 X-{n} Y0 F600" for n in range(1, 9))
     _, warnings = written(tmp_path, plan, job(end=end))
