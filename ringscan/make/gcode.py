@@ -229,7 +229,7 @@ class Reader:
         if clockwise:
             swept = -swept
         swept = swept % (2 * math.pi)
-        if swept < 1e-9 or (a[:2] == b[:2] and "R" not in rest):
+        if swept < 1e-9:
             swept = 2 * math.pi
         chord = 2 * math.acos(max(0.0, 1 - ARC_DEVIATION_MM / radius))
         count = max(1, math.ceil(swept / chord))

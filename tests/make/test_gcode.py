@@ -60,6 +60,40 @@ def test_inches():
     assert move.speed_mm_s == pytest.approx(25.4 / 60, abs=1e-12)
 
 
+def test_inches_hold_for_every_word():
+    """Read word by word where the line is not in the usual order."""
+    (move,) = moves_of("G20", "g1 e1 f60 y1")
+    assert (move.y, move.e, move.speed_mm_s) == pytest.approx((25.4, 25.4, 25.4))
+    # a quarter of a circle of one inch about (0, 0), by its middle and by its radius
+    for middle in ("I-1 J0", "R1"):
+        arc = moves_of("G20", "G1 X1 Y0", f"G3 X0 Y1 {middle}")[1:]
+        assert path_length(arc) == pytest.approx(25.4 * math.pi / 2, rel=1e-3)
+    arc = moves_of("G20", "G1 X0 Y1", "G3 X-1 Y0 J-1")[1:]
+    assert path_length(arc) == pytest.approx(25.4 * math.pi / 2, rel=1e-3)
+    (_, move) = moves_of("G20", "G92 X1 E1", "G1 X3 E3", "G1 X3 E4", relative_e=False)
+    assert move.e == pytest.approx(25.4)
+    assert move.x == pytest.approx(2 * 25.4)
+
+
+def test_homing_goes_to_the_named_axes_zero_or_to_all():
+    # the standard's default for the stored place; no move is told, only where the next one begins
+    (_, x), (_, all_axes) = (moves_of("G1 X5 Y6 Z7", home, "G1 E1") for home in ("G28 X0", "G28"))
+    assert (x.x0, x.y0, x.z0) == (0, 6, 7)
+    assert (all_axes.x0, all_axes.y0, all_axes.z0) == (0, 0, 0)
+
+
+def test_offsets_count_from_the_value_that_is_named():
+    moves = moves_of("G1 X10", "G92 X3", "G1 X5", "G92.2", "G1 X4")
+    assert ends(moves) == [(10, 0, 0), (12, 0, 0), (4, 0, 0)]
+    # in the machine's own coordinates also while distances are relative
+    assert ends(moves_of("G1 X10", "G91", "G53 G1 X3", "G1 X1"))[1:] == [(3, 0, 0), (4, 0, 0)]
+
+
+@pytest.mark.parametrize("line", ["T1 G1 X5", "G1 X5 M106", "M106 G1 X5"])
+def test_a_move_beside_another_command_is_a_move(line):
+    assert ends(moves_of(line)) == [(5, 0, 0)]
+
+
 def test_offsets_of_g92_shift_later_coordinates_and_g53_ignores_them():
     moves = moves_of("G1 X10", "G92 X0", "G1 X5", "G53 G1 X3", "G92.1", "G1 X4")
     assert ends(moves) == [(10, 0, 0), (15, 0, 0), (3, 0, 0), (4, 0, 0)]
@@ -68,6 +102,11 @@ def test_offsets_of_g92_shift_later_coordinates_and_g53_ignores_them():
 def test_absolute_extrusion_counts_from_the_last_reset():
     moves = moves_of("G1 X1 E1", "G1 X2 E1.5", "G92 E0", "G1 X3 E.25", relative_e=False)
     assert [m.e for m in moves] == [1, 0.5, 0.25]
+    moves = moves_of("G1 X1 E1", "G92 E5", "G1 X2 E5.5", relative_e=False)
+    assert [m.e for m in moves] == [1, 0.5]
+    # relative distances hold for E too
+    moves = moves_of("G1 X1 E1", "G91", "G1 X1 E1", relative_e=False)
+    assert [m.e for m in moves] == [1, 1]
 
 
 @pytest.mark.parametrize(
@@ -85,7 +124,7 @@ def test_absolute_extrusion_counts_from_the_last_reset():
     ],
 )
 def test_what_does_not_move(line):
-    assert moves_of("G1 X1", line, "G1 X2")[0:] == moves_of("G1 X1", "", "G1 X2")
+    assert moves_of("G1 X1", line, "G1 X2") == moves_of("G1 X1", "", "G1 X2")
 
 
 @pytest.mark.parametrize(
@@ -132,7 +171,9 @@ def path_length(moves):
         ("G3 X0 Y10 R10", math.pi / 2, (7.0711, 7.0711)),
         ("G3 X0 Y10 R-10", 3 * math.pi / 2, (17.0711, 17.0711)),
         ("G2 X0 Y10 R10", math.pi / 2, (2.9289, 2.9289)),
+        ("G2 X0 Y10 R-10", 3 * math.pi / 2, (-7.0711, -7.0711)),
         ("G3 I-10 J0", 2 * math.pi, (-10, 0)),
+        ("G2 X10 Y0 I-10", 2 * math.pi, (-10, 0)),
     ],
 )
 def test_arcs(line, angle, passes):
@@ -141,6 +182,13 @@ def test_arcs(line, angle, passes):
     nearest = min(math.hypot(m.x - passes[0], m.y - passes[1]) for m in moves)
     assert nearest < 0.7  # half a chord
     assert ends(moves)[-1] == ((0, 10, 0) if "X0" in line else (10, 0, 0))
+
+
+def test_an_arc_ends_where_it_says_for_all_rounding():
+    """Coordinates of few decimals leave its two radii 0.05 mm apart; 0.2 mm is another arc."""
+    assert ends(moves_of("G1 X10 Y0", "G3 X0 Y10.05 I-10"))[-1] == (0, 10.05, 0)
+    with pytest.raises(GcodeError, match=r"differ in radius by 0\.200 mm"):
+        moves_of("G1 X10 Y0", "G3 X0 Y10.2 I-10")
 
 
 def test_a_helix_climbs_and_extrudes_evenly():
