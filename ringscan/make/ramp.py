@@ -93,7 +93,7 @@ def add_ramp(source: Path, target: Path, plan: Plan, texts: Texts) -> RampResult
             for _, line in numbered_lines(original, str(source)):
                 copy.write(line)
         else:
-            inserted = {lines[c.layer]: c for c in commands if c.layer < len(lines) and c.lines}
+            inserted = {lines[c.layer]: c for c in commands if c.lines}
             _copy(original, copy, str(source), _head(digest, texts), inserted)
     return RampResult(
         already=marks is not None,

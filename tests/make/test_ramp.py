@@ -126,6 +126,53 @@ def test_another_ramp_is_not_put_on_top(tmp_path, plan, make_plan):
     assert not (tmp_path / "2.gcode").exists()
 
 
+@pytest.mark.parametrize(("count", "refused"), [(4, False), (5, True)])
+def test_a_few_lines_of_the_users_own_may_equal_the_ramp_s(tmp_path, plan, count, refused):
+    """A start text may set the shaper as some layers do; five such lines are a ramp."""
+    own = [f"USER-TEXT axis=X f={20.0 + k} d=0.1" for k in range(count)]
+    source = "\n".join([*own, own[0], sliced(plan)])  # the same one again does not count
+    if refused:
+        with pytest.raises(GcodeError, match="line 5: already holds commands"):
+            add(tmp_path, plan, source)
+        return
+    result, _ = add(tmp_path, plan, source)
+    assert not result.already
+    assert result.commanded == 30
+
+
+def test_switching_off_is_no_ramp_that_was_put_in(tmp_path, plan):
+    """Any start text may hold all of it."""
+    off = "\n".join(f"USER-OFF {n}" for n in range(6))
+    result, _ = add(tmp_path, plan, "\n".join([off, sliced(plan)]), off=off)
+    assert result.commanded == 30
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"ramp": {"x": {"first_layer": 10, "last_layer": 39, "start": 20.0, "step": 1.0}}},
+        {"reference": {"first_layer": 35, "last_layer": 39}},
+    ],
+    ids=["ramp", "reference"],
+)
+def test_a_missing_top_layer_must_not_be_a_measured_one(tmp_path, make_plan, changes):
+    plan = make_plan(**changes)
+    shorter = make_plan(size={"layers": 39})
+    with pytest.raises(GcodeError, match="has 39 layers, plan 'WREN-2' has 40"):
+        add(tmp_path, plan, sliced(shorter))
+    add(tmp_path, plan, sliced(plan))
+
+
+@pytest.mark.parametrize(("width", "refused"), [(59.2, False), (58.8, True), (61.2, True)])
+def test_a_tower_of_another_width_is_refused(tmp_path, plan, make_plan, width, refused):
+    source = sliced(make_plan(size={"width_mm": width}))
+    if refused:
+        with pytest.raises(GcodeError, match=r"layer 5 covers .* the wall of plan 'WREN-2' 59\.5"):
+            add(tmp_path, plan, source)
+    else:
+        assert add(tmp_path, plan, source)[0].commanded == 30
+
+
 REFUSED = {
     "one after the other": ({"towers": 2, "one_after_the_other": True}, "several objects"),
     "side by side": ({"towers": 2}, "several objects"),
