@@ -118,8 +118,14 @@ def test_another_ramp_is_not_put_on_top(tmp_path, plan, make_plan):
     first = tmp_path / "1.gcode"
     _, text = add(tmp_path, plan, sliced(plan))
     first.write_text(text)
-    with pytest.raises(GcodeError, match="another plan or text"):
-        add_ramp(first, tmp_path / "2.gcode", plan, texts(command=COMMAND + " more"))
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 21.0, "step": 1.0}
+    for other_plan, other in (
+        (plan, texts(command=COMMAND + " more")),
+        (plan, texts(off=OFF + " more")),
+        (make_plan(ramp={"x": ramp, "y": ramp}), texts()),
+    ):
+        with pytest.raises(GcodeError, match="another plan or text"):
+            add_ramp(first, tmp_path / "2.gcode", other_plan, other)
     first.write_text("\n".join(x for x in text.splitlines() if not x.startswith("; ringscan")))
     with pytest.raises(GcodeError, match="already holds commands"):
         add_ramp(first, tmp_path / "2.gcode", plan, texts())
