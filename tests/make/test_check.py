@@ -1,3 +1,6 @@
+import math
+import re
+
 import pytest
 from sliced import sliced
 from test_ramp import COMMAND, OFF, texts
@@ -140,6 +143,41 @@ def test_a_seam_on_one_face_leaves_the_other(tmp_path, plan):
     assert "photograph the right face" in judged.notes[0]
 
 
+@pytest.mark.parametrize(("shift", "seam"), [(2.0, None), (4.0, "left")])
+def test_a_seam_near_a_corner_is_not_in_mid_face(tmp_path, plan, shift, seam):
+    report = read(tmp_path, plan, seam_shift=shift)
+    assert {row.seam for row in report.rows[1:]} == {seam}
+
+
+@pytest.mark.parametrize(("degrees", "known"), [(0.2, True), (0.5, False)])
+def test_a_face_lies_along_its_axis(tmp_path, plan, degrees, known):
+    """Over 59.55 mm a turn of 0.2° is 0.21 mm, one of 0.5° 0.52 mm."""
+    c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+
+    def turned(match):
+        x, y = float(match[1]), float(match[2])
+        return f"X{c * x - s * y:.4f} Y{s * x + c * y:.4f}"
+
+    path = tmp_path / "t.gcode"
+    path.write_text(re.sub(r"X([\d.]+) Y([\d.]+)", turned, sliced(plan)))
+    rows = read_file(path, plan).rows
+    assert {tuple(row.speed_mm_s) for row in rows} == {("x", "y") if known else ()}
+
+
+@pytest.mark.parametrize(("slow", "least"), [(2, 50), (4, 20)])
+def test_a_fiftieth_of_a_face_may_be_slower(tmp_path, plan, slow, least):
+    """Two pieces of 1 mm of the two faces' 119 mm are 1.7 %, four are 3.4 %."""
+    lines = sliced(plan, pieces=60).splitlines()
+    layer = [n for n, line in enumerate(lines) if line.startswith("G1 X") and "E" in line]
+    # the first side of layer 20 is the left one, which with the right one is the X faces
+    for n in layer[20 * 240 + 30 : 20 * 240 + 30 + slow]:
+        lines[n] = lines[n].replace("F3000", "F1200")
+    path = tmp_path / "t.gcode"
+    path.write_text("\n".join(lines))
+    row = read_file(path, plan).rows[20]
+    assert row.speed_mm_s == {"x": (least, 50), "y": (50, 50)}
+
+
 def test_a_file_without_the_ramp(tmp_path, plan):
     path = tmp_path / "s.gcode"
     path.write_text(sliced(plan))
@@ -233,6 +271,29 @@ def test_a_change_in_the_middle_of_a_layer_is_found(tmp_path, plan):
     judged = altered(tmp_path, plan, late)
     assert judged.verdict is Verdict.NOT_READABLE
     assert "middle of layer 20" in judged.line
+
+
+def test_the_same_command_once_more_in_a_layer_changes_nothing(tmp_path, plan):
+    def again(lines):
+        place = next(n for n, v in enumerate(lines) if "axis=X f=30" in v)
+        lines.insert(place + 4, lines[place])
+        return lines
+
+    assert altered(tmp_path, plan, again).verdict is Verdict.READABLE
+
+
+def test_a_spiral_has_no_seam_wherever_its_turns_begin(tmp_path, plan):
+    report = read(tmp_path, plan, spiral=True, seam_shift=25.0)
+    assert {row.seam for row in report.rows[1:]} == {None}
+
+
+def test_more_commands_than_any_tower_has_are_refused(tmp_path, plan, monkeypatch):
+    """The plan has five layers of reference and 25 of ramp, and two axes: 60."""
+    monkeypatch.setattr("ringscan.make.check.MAX_COMMANDS", 60)
+    read(tmp_path, plan)
+    monkeypatch.setattr("ringscan.make.check.MAX_COMMANDS", 59)
+    with pytest.raises(GcodeError, match="more commands than any tower has"):
+        read(tmp_path, plan)
 
 
 def test_a_speed_that_leaves_no_ripple_is_not_readable(tmp_path, plan, make_plan):

@@ -98,6 +98,8 @@ def test_line_endings_and_the_percent_sign_are_kept(tmp_path, plan):
     _, text = add(tmp_path, plan, source)
     assert text.startswith("%\r\n; ringscan ramp 1 ")
     assert text.count("\n") == text.count("\r\n")
+    kept = [x for x in text.splitlines() if not x.startswith(("USER", "; ringscan"))]
+    assert kept == source.splitlines()
 
 
 def test_a_second_run_is_recognised_and_changes_nothing(tmp_path, plan):
@@ -179,6 +181,12 @@ def test_a_tower_of_another_width_is_refused(tmp_path, plan, make_plan, width, r
         assert add(tmp_path, plan, source)[0].commanded == 30
 
 
+def test_a_tower_that_is_no_square_is_refused(tmp_path, plan):
+    flat = re.sub(r" Y([\d.]+)", lambda y: f" Y{0.95 * float(y[1]):.4f}", sliced(plan))
+    with pytest.raises(GcodeError, match=r"layer 5 covers 59\.[56] × 56\.6 mm"):
+        add(tmp_path, plan, flat)
+
+
 REFUSED = {
     "one after the other": ({"towers": 2, "one_after_the_other": True}, "several objects"),
     "side by side": ({"towers": 2}, "several objects"),
@@ -203,6 +211,8 @@ def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
         add(tmp_path, plan, sliced(low))
     with pytest.raises(GcodeError, match=r"has 36 layers, .*: was it cut off\?"):
         add(tmp_path, plan, sliced(low))  # moves alone are no end
+    with pytest.raises(GcodeError, match=r"was it cut off\?"):
+        add(tmp_path, plan, "M104 S210\n" + sliced(low))  # nor is what comes before them
     with pytest.raises(GcodeError, match="has 36 layers") as ended:
         add(tmp_path, plan, sliced(low) + "M5\n")
     with pytest.raises(GcodeError, match="has 43 layers") as taller:
