@@ -178,6 +178,26 @@ def test_a_fiftieth_of_a_face_may_be_slower(tmp_path, plan, slow, least):
     assert row.speed_mm_s == {"x": (least, 50), "y": (50, 50)}
 
 
+def test_walls_are_counted_by_the_outline_s_own_length(tmp_path, plan):
+    path = tmp_path / "t.gcode"
+    flat = re.sub(r" Y([\d.]+)", lambda y: f" Y{0.8 * float(y[1]):.4f}", sliced(plan))
+    path.write_text(flat)
+    # coordinates of four decimals
+    assert [row.walls for row in read_file(path, plan).rows] == pytest.approx([1] * 40, abs=1e-5)
+
+
+def test_a_wall_that_is_laid_both_ways_has_no_direction(tmp_path, plan):
+    corners = [(60, 0), (60, 60), (0, 60), (0, 0)]
+    lines = ["G90"]
+    for layer in range(3):
+        lines.append(f"G1 Z{0.2 + 0.2 * layer:.1f} F600")
+        for x, y in (*corners, *corners[2::-1], corners[3]):
+            lines.append(f"G1 X{x} Y{y} E2 F3000")
+    path = tmp_path / "t.gcode"
+    path.write_text("\n".join(lines))
+    assert {row.direction for row in read_file(path, plan).rows} == {None}
+
+
 def test_a_file_without_the_ramp(tmp_path, plan):
     path = tmp_path / "s.gcode"
     path.write_text(sliced(plan))

@@ -3,6 +3,9 @@
 import math
 from pathlib import Path
 
+import pytest
+
+from ringscan.errors import GcodeError
 from ringscan.make.layers import find_layers
 
 MOVES, LAYERS, LAYER_MM = 2000, 12, 0.2
@@ -25,3 +28,70 @@ def test_layers_of_a_finely_cut_spiral_do_not_drift(tmp_path: Path) -> None:
     allowed = MOVES / 1000 + 1
     assert len(starts) == LAYERS
     assert all(abs(a - b) <= allowed for a, b in zip(starts, expected, strict=True)), starts
+
+
+def squares(*layers: tuple[float, float, float], half: float = 20.0) -> list[str]:
+    """Squares at heights, and how far they are shifted along x and y."""
+    lines = []
+    for z, dx, dy in layers:
+        lines += [f"G0 X{-half + dx} Y{-half + dy}", f"G0 Z{z}"]
+        for x, y in ((half, -half), (half, half), (-half, half), (-half, -half)):
+            lines.append(f"G1 X{x + dx} Y{y + dy} Z{z} E1.4 F3000")
+    return lines
+
+
+def heights(tmp_path: Path, *lines: str) -> list[float]:
+    path = tmp_path / "t.gcode"
+    path.write_text("\n".join(["G90", "M83", *lines]) + "\n")
+    layers = list(find_layers(path))
+    assert [layer.index for layer in layers] == list(range(len(layers)))
+    return [layer.height_mm for layer in layers]
+
+
+def test_the_thinnest_layers_are_told_apart_and_rounding_is_not(tmp_path: Path) -> None:
+    """A plan's are 0.03 mm at least; programs round heights to 0.01 mm or finer."""
+    at = [0.2, 0.23, 0.26, 0.29]
+    assert heights(tmp_path, *squares(*((z, 0, 0) for z in at))) == at
+    lines = squares((0.2, 0, 0), (0.4, 0, 0))
+    lines[-2:] = ["G0 Z0.41", *(line.replace("Z0.4", "Z0.41") for line in lines[-2:])]
+    assert heights(tmp_path, *lines) == [0.2, 0.41]
+
+
+@pytest.mark.parametrize("z", [0.2, 0.15, 0.9])
+def test_a_line_to_prime_the_nozzle_is_no_layer(tmp_path: Path, z: float) -> None:
+    """Beside the tower, at its own height, lower, or a little higher."""
+    line = ["G0 X-20 Y60", f"G0 Z{z}", f"G1 X20 Y60 Z{z} E1.4 F1200"]
+    found = [0.2, 0.4, 0.6]
+    assert heights(tmp_path, *line, *squares(*((h, 0, 0) for h in found))) == found
+
+
+def test_what_is_laid_down_again_is_another_object(tmp_path: Path) -> None:
+    up = [(0.2, 0, 0), (0.4, 0, 0)]
+    for lines in (
+        squares(*up, *up),
+        # a first layer higher than any line to prime with
+        squares((1.2, 60, 0), *up),
+        # only a little lower, but a layer is done below it
+        squares(*up, (0.3, 0, 0)),
+    ):
+        with pytest.raises(GcodeError, match="several objects one after the other"):
+            heights(tmp_path, *lines)
+
+
+@pytest.mark.parametrize("way", [(-1, 0), (1, 0), (0, -1), (0, 1)])
+def test_a_first_layer_must_carry_the_second(tmp_path: Path, way: tuple[int, int]) -> None:
+    """A wall steps out by 2 mm at most; what does not lie under the rest is not of the tower."""
+    for step, carried in ((1.5, True), (2.5, False)):
+        shifted = [(z, step * way[0], step * way[1]) for z in (0.4, 0.6)]
+        found = heights(tmp_path, *squares((0.2, 0, 0), *shifted))
+        assert found == ([0.2, 0.4, 0.6] if carried else [0.4, 0.6])
+
+
+def test_a_layer_of_more_moves_than_any_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ringscan.make.layers.MAX_MOVES_PER_LAYER", 4)
+    assert heights(tmp_path, *squares((0.2, 0, 0), (0.4, 0, 0))) == [0.2, 0.4]
+    monkeypatch.setattr("ringscan.make.layers.MAX_MOVES_PER_LAYER", 3)
+    with pytest.raises(GcodeError, match="more than 3 moves in one layer"):
+        heights(tmp_path, *squares((0.2, 0, 0), (0.4, 0, 0)))
