@@ -13,21 +13,42 @@ MOVES, LAYERS, LAYER_MM = 2000, 12, 0.2
 
 def test_layers_of_a_finely_cut_spiral_do_not_drift(tmp_path: Path) -> None:
     """A spiral of very short moves: the twelfth layer starts twelve turns on, not sooner."""
-    lines = ["G21", "G90", "M83", "G0 X20 Y0 Z0.2"]
-    for i in range(1, MOVES * LAYERS + 1):
-        angle = 2 * math.pi * i / MOVES
+    lines = ["G21", "G90", "M83", "G0 X-30 Y40 Z0.2", "G1 X30 Y40 E1.4", "G0 X20 Y0"]
+    before = len(lines)
+    # a little less than all turns: what is done early at the end would be a layer more
+    for i in range(1, MOVES * LAYERS - 9):
+        # the first turn is level, as every spiral's is
+        angle, climbed = 2 * math.pi * i / MOVES, max(0, i - MOVES) / MOVES
         lines.append(
             f"G1 X{20 * math.cos(angle):.5f} Y{20 * math.sin(angle):.5f} "
-            f"Z{0.2 + LAYER_MM * i / MOVES:.6f} E0.002"
+            f"Z{0.2 + LAYER_MM * climbed:.6f} E0.002"
         )
     path = tmp_path / "spiral.gcode"
     path.write_text("\n".join(lines) + "\n")
     starts = [layer.first_line for layer in find_layers(path)]
-    expected = [5 + turn * MOVES for turn in range(LAYERS)]
+    # the line to prime the nozzle is taken for a part of the first one
+    expected = [5, *(before + 1 + turn * MOVES for turn in range(1, LAYERS))]
     # a turn may be called done a thousandth of it early, but only once
     allowed = MOVES / 1000 + 1
     assert len(starts) == LAYERS
     assert all(abs(a - b) <= allowed for a, b in zip(starts, expected, strict=True)), starts
+
+
+@pytest.mark.parametrize("x", [0.0, 100.123, 87.341, -45.67])
+def test_layers_of_a_coarse_spiral_begin_at_its_corner(tmp_path: Path, x: float) -> None:
+    """Four moves a turn, in coordinates of three decimals."""
+    corners = [(x + 29.775, 70.225), (x + 29.775, 129.775), (x - 29.775, 129.775)]
+    corners.append((x - 29.775, 70.225))
+    lines = ["G90", "M83", f"G0 X{corners[-1][0]:.3f} Y{corners[-1][1]:.3f} Z0.3"]
+    lines += [f"G1 X{a:.3f} Y{b:.3f} E2" for a, b in corners]
+    for turn in range(60):
+        lines += [
+            f"G1 X{a:.3f} Y{b:.3f} Z{0.3 + 0.2 * turn + 0.05 * (n + 1):.3f} E2"
+            for n, (a, b) in enumerate(corners)
+        ]
+    path = tmp_path / "spiral.gcode"
+    path.write_text("\n".join(lines) + "\n")
+    assert [layer.first_line for layer in find_layers(path)] == list(range(4, 4 + 4 * 61, 4))
 
 
 def squares(*layers: tuple[float, float, float], half: float = 20.0) -> list[str]:
