@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from walls import RAMP, Wall, doubts_of, simulate_walls
 
-from ringscan.model.given import Bent, Doubts, redraw
+from ringscan.model.given import Bent, Doubts, bend, redraw
 from ringscan.model.motion import CornerMotion
 from ringscan.model.problem import Walls, pose_problem
 from ringscan.model.ripple import draw
@@ -84,6 +84,22 @@ def test_the_speed_s_derivative_is_a_difference(model: WholeModel) -> None:
     by_difference = (left(-2e-4) - left(2e-4)) / 4e-4
     missed = np.linalg.norm(model.speed_change(POINT) - by_difference)
     assert missed < 0.006 * np.linalg.norm(by_difference)
+
+
+def test_numbers_bend_what_they_are_named_for() -> None:
+    """The axis along the face is like the one across it and has a damping ratio of 0.06, each
+    within a factor: logarithms."""
+    assert bend(POINT[:7], 38.0) == Bent(
+        shift_mm=0.1,
+        stretch=0.004,
+        skew_mm=0.05,
+        height_mm=0.3,
+        along_hz=pytest.approx(38 * np.exp(0.2)),
+        along_damping=pytest.approx(0.06 * np.exp(0.3)),
+        blur_mm2=2e-3,
+    )
+    # no axis that swings has more
+    assert bend(np.array([0, 0, 0, 0, 0, 5.0, 0]), 38.0).along_damping == 0.5
 
 
 def test_places_that_are_off_are_put_right() -> None:
