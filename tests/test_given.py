@@ -13,6 +13,7 @@ from ringscan.image.quality import COMPRESSION, SHARPENING, Grade
 from ringscan.image.sharpness import FREQUENCIES, EdgeResponse
 from ringscan.look import Kind, Look, look_at
 from ringscan.model.budget import PHOTO, WITHOUT_SHEET
+from ringscan.plan import Quantity
 from ringscan.scan import measure
 from ringscan.walls import beyond_of, blur_mm_of, doubts_of
 
@@ -45,6 +46,17 @@ def test_doubts_of_a_sheet_s_picture(look):
     assert doubts.blur_mm2 == 0.05  # the filament's: no picture says how far light goes in it
     ramp = look.plan.ramp_of("x")
     assert doubts.hz_per_mm == pytest.approx(ramp.step / ramp.layers_per_step / 0.2)
+
+
+def test_a_ramp_of_the_damping_ratio_moves_no_frequency_with_height(look):
+    ramp = look.plan.ramp_of("x")
+    damping = ramp.model_copy(
+        update={"quantity": Quantity.DAMPING, "frequency_hz": 30.0, "start": 0.0, "step": 0.01}
+    )
+    plan = look.plan.model_copy(
+        update={"ramp": look.plan.ramp.model_copy(update={"x": damping, "y": None})}
+    )
+    assert doubts_of(replace(look, plan=plan)).hz_per_mm == 0
 
 
 def test_doubts_grow_where_the_edges_are_doubtful(look):
