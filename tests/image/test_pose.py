@@ -111,6 +111,24 @@ def test_projection_and_its_inverse_agree_with_opencv():
         assert back[0] == pytest.approx(point[:2], abs=1e-6)
 
 
+def test_rows_of_points_are_where_opencv_sees_them():
+    rotation, translation = looking_at(25, 70, 100, 280)
+    camera = Camera(
+        focal_px=3100.0,
+        centre_px=((WIDTH - 1) / 2, (HEIGHT - 1) / 2),
+        k1=-0.03,
+        rotation=rotation,
+        translation_mm=translation,
+    )
+    starts = np.array([[60.0, 90, -60], [60, 140, -55], [62, 190, -60]])
+    way, along = np.array([1.0, 0.02, 0.01]), np.linspace(0, 60, 7)
+    x, y = camera.project_rows(starts, way, along)
+    points = (starts[:, None] + along[:, None] * way).reshape(-1, 3)
+    expected = project(points, rotation, translation, 3100, -0.03).reshape(3, 7, 2)
+    # single precision
+    assert np.stack([x, y], axis=2) == pytest.approx(expected, abs=2e-3)
+
+
 def test_corners_that_no_camera_sees_so_are_refused():
     crossed = np.array([[0.0, 0], [100, 100], [100, 0], [0, 100]])
     square = np.array([[0.0, 0, 0], [100, 0, 0], [100, 100, 0], [0, 100, 0]])
