@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import isfinite
+from math import floor, isfinite
 from pathlib import Path
 
 from ringscan.errors import OptionError, PlanError
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.cautions import CAUTIONS
-from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, BrimSide, Job, Style
+from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, BrimSide, Job, Style
 from ringscan.make.limits import require_machine
 from ringscan.make.readback import check_toolpath
 from ringscan.make.shaped import require_shaper
@@ -29,6 +29,8 @@ from ringscan.plan import Direction, Plan
 
 FIRST_LAYER_MM_S = 20.0
 """The first layer and its brim are printed slowly, to stick. Common practice, no source."""
+SPEED_STEP_MM_S = 0.1
+"""Where the hot end cannot melt a thick first layer so fast, the speed is lowered in such steps."""
 SLOW_LAYERS = 5
 """Layers over which the speed then rises to the plan's, as far as none of them is measured: a wall
 that is one line wide is torn off a bed that moves at once as fast as it can."""
@@ -154,14 +156,14 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
             x=x, y=y, half=half + sign * n * size.line_width_mm, direction=plan.motion.direction
         )
         yield from _approach(loop, size.first_layer_mm)
-        yield from _square(loop, first, _speed_mm_s(plan, 0))
+        yield from _square(loop, first, _speed_mm_s(plan, 0, bed))
     yield from _approach(wall, size.first_layer_mm)
-    yield from _square(wall, first, _speed_mm_s(plan, 0))
+    yield from _square(wall, first, _speed_mm_s(plan, 0, bed))
 
     if job.style is Style.LAYERS:
         for layer in range(1, size.layers):
             yield f"G1 Z{_coordinate(plan.layer_top_mm(layer))} F{_feed(TRAVEL_MM_S / 5)}"
-            yield from _square(wall, usual, _speed_mm_s(plan, layer))
+            yield from _square(wall, usual, _speed_mm_s(plan, layer, bed))
         return
     corners = wall.corners()
     targets = [*corners[1:], corners[0]]
@@ -169,7 +171,7 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
     for layer in range(1, size.layers + 1):
         # the first turn rises from nothing to a full layer, the last runs out on the level
         share = {1: 1, size.layers: -1}.get(layer, 0)
-        bottom, speed = plan.layer_top_mm(layer - 1), _speed_mm_s(plan, layer)
+        bottom, speed = plan.layer_top_mm(layer - 1), _speed_mm_s(plan, layer, bed)
         for n, (cx, cy) in enumerate(targets):
             part = {1: (n + 0.5) / 4, -1: 1 - (n + 0.5) / 4}.get(share, 1.0)
             z = bottom if share < 0 else bottom + (n + 1) * quarter
@@ -179,13 +181,16 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
             )
 
 
-def _speed_mm_s(plan: Plan, layer: int) -> float:
+def _speed_mm_s(plan: Plan, layer: int, bed: Bed) -> float:
     """Speed of a layer's wall: the plan's wherever something is measured."""
     measured_from = min(layers.start for layers in plan.measured)
     full = plan.motion.speed_mm_s
     if layer >= min(measured_from, SLOW_LAYERS):
         return full
-    slow = min(FIRST_LAYER_MM_S, full)
+    # the first layer may be thicker than the rest, for which the plan's speed was chosen
+    first = bead_section_mm2(plan.size.line_width_mm, plan.size.first_layer_mm)
+    melted = floor(bed.flow_limit_mm3_s / first / SPEED_STEP_MM_S) * SPEED_STEP_MM_S
+    slow = min(FIRST_LAYER_MM_S, full, max(melted, SPEED_STEP_MM_S))
     return slow + layer / SLOW_LAYERS * (full - slow)
 
 

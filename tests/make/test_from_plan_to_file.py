@@ -1,0 +1,75 @@
+"""What `plan` proposes can be made: no later step refuses it for what the proposal knew."""
+
+import math
+
+import pytest
+from oracle import steps_of
+
+from ringscan.make.bead import bead_section_mm2
+from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job
+from ringscan.make.planner import propose
+from ringscan.make.toolpath import write_toolpath
+from ringscan.make.wishes import Machine, Wishes
+from ringscan.plan import Family
+
+
+def proposal(**changes):
+    values = {
+        "bed_mm": (180.0, 180.0),
+        "max_height_mm": 200.0,
+        "nozzle_mm": 1.0,
+        "line_width_mm": 2.0,
+        "layer_height_mm": 0.75,
+        "flow_limit_mm3_s": 11.0,
+        "speed_mm_s": 100.0,
+        "acceleration_mm_s2": 3000.0,
+        "corner_speed_mm_s": 8.0,
+    } | changes
+    machine = Machine(
+        **values,
+        max_speed_mm_s=values["speed_mm_s"],
+        max_acceleration_mm_s2=values["acceleration_mm_s2"],
+    )
+    wishes = Wishes(tower="HERON-1", axes=("x", "y"), families=(Family.ZV,))
+    return machine, propose(machine, wishes)
+
+
+@pytest.mark.parametrize(
+    "printer",
+    [
+        {},
+        {"nozzle_mm": 1.2, "line_width_mm": 1.8, "layer_height_mm": 0.6, "flow_limit_mm3_s": 15.0},
+        {"nozzle_mm": 0.8, "line_width_mm": 0.9, "layer_height_mm": 0.4, "flow_limit_mm3_s": 4.0},
+    ],
+)
+def test_a_thick_first_layer_is_laid_as_fast_as_the_hot_end_melts(tmp_path, printer):
+    """Thinner layers leave the first one thick: at 20 mm/s it would need more than the limit."""
+    machine, found = proposal(**printer)
+    size = found.plan.size
+    assert size.layer_height_mm < size.first_layer_mm
+    limit = machine.flow_limit_mm3_s
+    assert 20 * bead_section_mm2(size.line_width_mm, size.first_layer_mm) > limit
+    job = Job(
+        bed=Bed(size_mm=machine.bed_mm, max_height_mm=200.0, flow_limit_mm3_s=limit),
+        start_text="G28",
+        end_text="G0 Z150",
+    )
+    path = tmp_path / "t.gcode"
+    write_toolpath(found.plan, job, path)
+    text = path.read_text()
+    lines = text.splitlines()
+    first, last = lines.index(BEGIN_TOWER), lines.index(BEGIN_END)
+    # volume over time, by the test's own reader: filament is 1.75 mm thick
+    flows = {}
+    for step in steps_of(text):
+        if first < step.line <= last and step.e > 0:
+            seconds = math.dist(step.start, step.end) / step.feed_per_minute * 60
+            on_first = step.end[2] == size.first_layer_mm
+            flows.setdefault(on_first, []).append(step.e * math.pi * 0.875**2 / seconds)
+    # 1.0002: what the five decimals of E and the two of F round
+    assert max(flows[True]) <= limit * 1.0002
+    assert max(flows[False]) <= limit * 1.0002
+    # as fast as it may, to the tenth of a mm/s that the speed is rounded down by
+    assert max(flows[True]) > limit - 0.11 * bead_section_mm2(
+        size.line_width_mm, size.first_layer_mm
+    )
