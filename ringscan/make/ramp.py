@@ -196,8 +196,7 @@ def layer_lines(source: Path, plan: Plan) -> tuple[list[int], tuple[str, ...]]:
         raise GcodeError(
             f"{source}: has {found} layers, plan '{plan.tower}' has {planned}; "
             + ("it ends early and without an end: was it cut off? Else " if cut_off else "")
-            + "slice the tower at 100 % with the plan's layer height, or correct the plan with "
-            "'ringscan check'"
+            + f"slice the plan's own mesh, by 'ringscan tower', at 100 % {_sliced_so(plan)}"
         )
     if found != planned:
         return lines, (f"the file has {found} layers, the plan {planned}; the ramp is complete",)
@@ -229,9 +228,18 @@ def _compare_height(source: Path, plan: Plan, layer: Layer) -> None:
     if abs(layer.height_mm - expected) > HEIGHT_TOLERANCE * plan.size.layer_height_mm:
         raise GcodeError(
             f"{source}, line {layer.first_line}: layer {layer.index} lies at Z "
-            f"{layer.height_mm:.3g} mm, plan '{plan.tower}' says {expected:.3g} mm; slice with the "
-            f"plan's layer heights, or correct the plan with 'ringscan check'"
+            f"{layer.height_mm:.3g} mm, plan '{plan.tower}' says {expected:.3g} mm; slice "
+            f"{_sliced_so(plan)}, or let size.first_layer_mm and size.layer_height_mm in the plan "
+            f"say what can be sliced, and make mesh and sheet anew from it"
         )
+
+
+def _sliced_so(plan: Plan) -> str:
+    size = plan.size
+    return (
+        f"with the plan's layer heights, {size.first_layer_mm:g} mm for the first and "
+        f"{size.layer_height_mm:g} mm for the others"
+    )
 
 
 def _compare_width(source: Path, plan: Plan, layer: Layer) -> None:

@@ -204,7 +204,9 @@ def test_files_that_are_not_the_plans_tower(tmp_path, plan, kind, what):
 
 def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
     thick = make_plan(size={"layer_height_mm": 0.3})
-    with pytest.raises(GcodeError, match=r"layer 1 lies at Z 0\.6 mm, plan 'WREN-2' says 0\.5 mm"):
+    with pytest.raises(
+        GcodeError, match=r"layer 1 lies at Z 0\.6 mm, plan 'WREN-2' says 0\.5 mm"
+    ) as other:
         add(tmp_path, plan, sliced(thick))
     low = make_plan(size={"layers": 36})
     with pytest.raises(GcodeError, match="has 36 layers, plan 'WREN-2' has 40"):
@@ -219,6 +221,10 @@ def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
         add(tmp_path, plan, sliced(make_plan(size={"layers": 43})))
     for error in (ended, taller):
         assert "cut off" not in str(error.value)
+    for error in (other, ended, taller):
+        # 'check' calls a file without the ramp not readable, and corrects no plan by it
+        assert "ringscan check" not in str(error.value)
+        assert "0.3 mm for the first and 0.2 mm for the others" in str(error.value)
     nearly = make_plan(size={"layers": 39})
     result, _ = add(tmp_path, plan, sliced(nearly))
     assert "39 layers" in result.warnings[0]
