@@ -20,6 +20,7 @@ from ringscan.make.assess import (
     MIN_RIPPLE_UM,
     MIN_RIPPLES,
     Assessment,
+    Visibility,
     assess,
     likely_frequencies,
     ripples_on_face,
@@ -103,7 +104,9 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
         filament_mm=machine.filament_mm,
     )
     return Proposal(
-        plan=plan, assessment=assessment, changes=tuple(_changes(machine, wishes, plan))
+        plan=plan,
+        assessment=assessment,
+        changes=tuple(_changes(machine, wishes, plan, assessment.visibility)),
     )
 
 
@@ -293,14 +296,13 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     return build_plan(data, source="the proposal")
 
 
-def _changes(machine: Machine, wishes: Wishes, plan: Plan) -> list[str]:
-    """Where the proposal departs from the intentions, with the reason."""
+def _changes(machine: Machine, wishes: Wishes, plan: Plan, shown: Visibility) -> list[str]:
+    """Where the proposal, which shows so much, departs from the intentions, with the reason."""
     said = []
     v, a = plan.motion.speed_mm_s, plan.motion.acceleration_mm_s2
     if v != machine.speed_mm_s:
-        said.append(
-            f"speed {v:g} instead of {machine.speed_mm_s:g} mm/s: {_speed_reason(machine, wishes)}"
-        )
+        reason = _speed_reason(machine, wishes, shown)
+        said.append(f"speed {v:g} instead of {machine.speed_mm_s:g} mm/s: {reason}")
     if a != machine.acceleration_mm_s2:
         said.append(
             f"acceleration {a:g} instead of {machine.acceleration_mm_s2:g} mm/s²: "
@@ -317,15 +319,17 @@ def _changes(machine: Machine, wishes: Wishes, plan: Plan) -> list[str]:
     return said
 
 
-def _speed_reason(machine: Machine, wishes: Wishes) -> str:
+def _speed_reason(machine: Machine, wishes: Wishes, shown: Visibility) -> str:
     """What is wrong with the intended speed at the intended acceleration."""
     v, a = machine.speed_mm_s, machine.acceleration_mm_s2
     flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
     if flow > machine.flow_limit_mm3_s:
         most = v * machine.flow_limit_mm3_s / flow
+        better = "gives up least" if shown.lost.all() else "shows most of the range"
         return (
             f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}, which allows "
-            f"{floor(most)} mm/s; and of what it allows this speed shows most of the range"
+            f"{floor(most)} mm/s in layers of {machine.layer_height_mm:g} mm; and of what it "
+            f"allows this speed {better}"
         )
     widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
     if widest.top_speed_mm_s < v:
@@ -335,6 +339,6 @@ def _speed_reason(machine: Machine, wishes: Wishes) -> str:
     if seen.blindness.min() < BLIND_RATIO:
         worst = seen.frequency_hz[seen.blindness.argmin()]
         return f"that is blind near {worst:g} Hz, where braking cancels itself"
-    if seen.lost.any():
+    if shown.lost.mean() < seen.lost.mean():
         return "more of the range can be seen so"
     return "less of the proposal has to be given up so"

@@ -9,7 +9,7 @@ from ringscan.make.cautions import CAUTIONS, OTHER_AXIS_OFF, SPOILERS
 from ringscan.make.check import Commanded, LayerRow
 from ringscan.make.planner import Proposal
 from ringscan.make.template import LayerCommands
-from ringscan.make.verdict import Judgement
+from ringscan.make.verdict import Judgement, Verdict
 from ringscan.plan import AXES, Axis, Direction, Plan, State
 
 COLUMNS = 80
@@ -38,6 +38,8 @@ def plan_summary(proposal: Proposal) -> str:
             lines.append(f"GIVES {r.name}: {r.got}, wanted {r.wanted}")
         if r.why:
             lines += _wrapped(r.why, indent=6)
+    if seen.visibility.lost.all():
+        lines += _wrapped(f"{Verdict.NOT_READABLE}: {NOTHING_SHOWS}", indent=0)
     if len(plan.axes) == 1:
         lines += _wrapped(f"note: {OTHER_AXIS_OFF}", indent=0)
     if proposal.changes:
@@ -48,6 +50,13 @@ def plan_summary(proposal: Proposal) -> str:
     lines += _wrapped("; ".join(f"{name} ({advice})" for name, advice in SPOILERS), indent=2)
     lines += _wrapped("CAUTION: " + " ".join(CAUTIONS), indent=0)
     return "\n".join(lines)
+
+
+NOTHING_SHOWS = (
+    "no frequency of the range leaves a readable ripple, and 'ringscan check' will say so of the "
+    "file: do not print this plan; it takes more acceleration, as far as the machine's manual "
+    "allows, a thinner line, or a range that begins lower"
+)
 
 
 def _ramp_line(plan: Plan, axis: Axis) -> str:

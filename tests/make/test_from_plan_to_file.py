@@ -6,11 +6,16 @@ import pytest
 from oracle import steps_of
 
 from ringscan.make.bead import bead_section_mm2
+from ringscan.make.check import read_file
 from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job
 from ringscan.make.planner import propose
+from ringscan.make.ramp import add_ramp
+from ringscan.make.template import Texts, parse_template
 from ringscan.make.toolpath import write_toolpath
+from ringscan.make.verdict import Verdict, judge
 from ringscan.make.wishes import Machine, Wishes
 from ringscan.plan import Family
+from ringscan.show.prepare_text import plan_summary
 
 
 def proposal(**changes):
@@ -25,12 +30,15 @@ def proposal(**changes):
         "acceleration_mm_s2": 3000.0,
         "corner_speed_mm_s": 8.0,
     } | changes
+    low, high = values.pop("low_hz", 15.0), values.pop("high_hz", 75.0)
     machine = Machine(
         **values,
         max_speed_mm_s=values["speed_mm_s"],
         max_acceleration_mm_s2=values["acceleration_mm_s2"],
     )
-    wishes = Wishes(tower="HERON-1", axes=("x", "y"), families=(Family.ZV,))
+    wishes = Wishes(
+        tower="HERON-1", axes=("x", "y"), families=(Family.ZV,), low_hz=low, high_hz=high
+    )
     return machine, propose(machine, wishes)
 
 
@@ -73,3 +81,53 @@ def test_a_thick_first_layer_is_laid_as_fast_as_the_hot_end_melts(tmp_path, prin
     assert max(flows[True]) > limit - 0.11 * bead_section_mm2(
         size.line_width_mm, size.first_layer_mm
     )
+
+
+def made(tmp_path, machine, plan):
+    """The plan's own toolpath with its ramp, and what `check` says of it."""
+    job = Job(
+        bed=Bed(
+            size_mm=machine.bed_mm,
+            max_height_mm=200.0,
+            flow_limit_mm3_s=machine.flow_limit_mm3_s,
+        ),
+        start_text="G28",
+        end_text="G0 Z150\nM5",
+    )
+    write_toolpath(plan, job, tmp_path / "t.gcode")
+    texts = Texts(
+        command=parse_template("SET {axis} {frequency_hz} {damping_ratio}", commands=True),
+        off=parse_template("OFF {axis}", commands=False),
+    )
+    add_ramp(tmp_path / "t.gcode", tmp_path / "r.gcode", plan, texts)
+    return judge(read_file(tmp_path / "r.gcode", plan), plan)
+
+
+WEAK = {"nozzle_mm": 0.4, "line_width_mm": 0.6, "layer_height_mm": 0.2, "flow_limit_mm3_s": 40.0}
+
+
+@pytest.mark.parametrize(
+    ("acceleration", "verdict"), [(300.0, Verdict.NOT_READABLE), (8000.0, Verdict.READABLE)]
+)
+def test_a_plan_whose_file_would_not_be_readable_says_so_at_once(tmp_path, acceleration, verdict):
+    """a / w² at 50 Hz, (2 pi 50)² = 98 696: 3 µm with 300 mm/s², 81 µm with 8000; 30 are needed."""
+    machine, found = proposal(**WEAK, acceleration_mm_s2=acceleration, low_hz=50.0, high_hz=60.0)
+    text = plan_summary(found)
+    assert (f"{Verdict.NOT_READABLE}: no frequency" in text) is (verdict is Verdict.NOT_READABLE)
+    assert "shows most of the range" not in text
+    assert made(tmp_path, machine, found.plan).verdict is verdict
+
+
+def test_the_speed_that_a_limit_allows_is_that_of_the_layers_that_were_meant():
+    """A thinner layer lets more than that speed through, and more is proposed."""
+    _, found = proposal(
+        nozzle_mm=0.4,
+        line_width_mm=0.45,
+        layer_height_mm=0.2,
+        flow_limit_mm3_s=2.0,
+        speed_mm_s=60.0,
+        acceleration_mm_s2=500.0,
+    )
+    # bead of 0.45 × 0.2 mm: a rectangle and two half circles, (.25 × .2 + pi .1²) = 0.0814 mm²
+    assert found.plan.motion.speed_mm_s > 2.0 / 0.0814
+    assert "which allows 24 mm/s in layers of 0.2 mm" in " ".join(plan_summary(found).split())
