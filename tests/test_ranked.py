@@ -100,6 +100,20 @@ def test_every_line_fits_80_columns(batch):
     assert not [line for line in lines if "…" in line]
 
 
+@pytest.mark.parametrize("width", [40, 70])
+def test_no_number_is_cut_short_on_a_narrow_terminal(batch, width):
+    """The rows are those of a wide one, and only the notes below them are wrapped otherwise."""
+
+    def rows(text):
+        return re.findall(r"^(?:rank| +\d+) .*$", text, re.MULTILINE)
+
+    text = text_of(batch, width)
+    assert "…" not in text
+    assert rows(text) == rows(text_of(batch, 200))
+    notes = [line for line in text.splitlines() if line.startswith("  - ")]
+    assert max(map(len, notes)) <= width
+
+
 def test_a_photo_in_a_line(batch):
     lines = [summary_line(photo) for photo in (*batch.photos, *batch.failures)]
     assert "heron-1-y.jpg: HERON-1, axis Y: 31.00 ±0.10 Hz" in lines

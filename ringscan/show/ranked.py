@@ -19,7 +19,7 @@ from ringscan.model.verdict import Outcome
 from ringscan.readings import Failed, Reading
 from ringscan.show.plain import one_line
 from ringscan.show.record import each_to_json, to_json
-from ringscan.show.terminal import print_note
+from ringscan.show.terminal import print_note, print_table
 
 BATCH_VERSION = 1
 PARTED = " | "
@@ -69,7 +69,7 @@ def _print_answers(title: str, answers: tuple[Answer, ...], parts: str, console:
             *_numbers(answer),
             Text(answer.outcome.value, style=COLOUR[answer.outcome]),
         )
-    console.print(table)
+    print_table(table, console)
     for answer in answers:
         for note in _notes(answer):
             whose = f"{answer.tower or answer.machine}, axis {answer.axis.upper()}"

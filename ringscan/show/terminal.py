@@ -12,6 +12,8 @@ from rich.text import Text
 
 LEAST_COLUMNS = 70
 """On a narrower terminal lines run over; a number that is cut short is worse."""
+WIDEST = 1000
+"""More columns than any table here has."""
 
 
 class ResultConsole(Console):
@@ -28,6 +30,18 @@ class ResultConsole(Console):
             super().print(*objects, **how)
         self.file.write(re.sub(" +(?=\n)", "", captured.get()))
         self.file.flush()
+
+
+def print_table(table: Table, console: Console) -> None:
+    """Print a table at its full width: on a narrower terminal its lines run over."""
+    usual = console.width
+    console.width = max(
+        usual, console.measure(table, options=console.options.update(width=WIDEST)).maximum
+    )
+    try:
+        console.print(table)
+    finally:
+        console.width = usual
 
 
 def print_note(text: str, console: Console, *, indent: int) -> None:
