@@ -147,6 +147,15 @@ def test_every_line_fits_80_columns(outcome, reasons):
     assert max(len(line) for line in text_of(scan, rows=0).splitlines()) <= 80
 
 
+def test_no_number_of_the_table_is_cut_short_on_a_narrow_terminal():
+    scan = judged(Outcome.CALL)
+    narrow = text_of(scan, width=40)
+    assert "…" not in narrow
+    # rank, Hz, mm high, ripple and both ends of its interval, as on a wide one
+    wide = table_rows(text_of(scan, width=200))
+    assert [row.split()[:7] for row in table_rows(narrow)] == [row.split()[:7] for row in wide]
+
+
 def test_a_quiet_height_beyond_the_ramp_is_said_in_words():
     scan = replace(judged(Outcome.CALL), quiet_height_mm=float("nan"))
     text = text_of(scan)

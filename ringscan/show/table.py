@@ -15,7 +15,7 @@ from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
 from ringscan.show.plain import one_line
-from ringscan.show.terminal import print_note
+from ringscan.show.terminal import LEAST_COLUMNS, print_note, print_table
 
 ROWS = 10
 
@@ -36,7 +36,7 @@ def print_scan(scan: Scan, console: Console, *, rows: int = ROWS) -> None:
         _print_notes(scan.flags, console)
     if scan.verdict.outcome is not Outcome.NO_CALL:
         # without a call there is nothing that ripples could be relative to
-        console.print(_table(scan, rows))
+        print_table(_table(scan, rows), console, least=LEAST_COLUMNS)
 
 
 def _print_notes(notes: Iterable[str], console: Console) -> None:

@@ -32,12 +32,14 @@ class ResultConsole(Console):
         self.file.flush()
 
 
-def print_table(table: Table, console: Console) -> None:
-    """Print a table at its full width: on a narrower terminal its lines run over."""
+def print_table(table: Table, console: Console, *, least: int | None = None) -> None:
+    """Print a table: where the console is narrower than `least`, or else than all of the table,
+    its lines run over.
+    """
     usual = console.width
-    console.width = max(
-        usual, console.measure(table, options=console.options.update(width=WIDEST)).maximum
-    )
+    if least is None:
+        least = console.measure(table, options=console.options.update(width=WIDEST)).maximum
+    console.width = max(usual, least)
     try:
         console.print(table)
     finally:
