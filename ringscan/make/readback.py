@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from math import pi
 
-from ringscan.errors import OptionError, PlanError
+from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.gcode import Move, Reader
-from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job
+from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
 from ringscan.make.words import homes, parse_line
 from ringscan.plan import Plan
@@ -29,17 +29,20 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     Raises
     ------
     OptionError
-        If the start text leaves the machine in inches or relative coordinates.
+        If the start text leaves the machine in inches or relative coordinates, or the user's own
+        text moves in a way that cannot be read.
     PlanError
         If one of our own moves leaves the bed, the height or the flow limit.
-    GcodeError
-        If the user's own text moves in a way that cannot be read.
     """
     reader = Reader(relative_e=True, source="the toolpath")
+    begins = 0
     warnings = [*_empty_texts(job), *_start_lacks(job.start_text)]
     ours = ended = False
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
+        if line in (BEGIN_START, BEGIN_END):  # the file is not there yet: lines of the text itself
+            reader.source = "the start text" if line == BEGIN_START else "the end text"
+            begins = number
         if line == BEGIN_TOWER:
             ours = True
             if not reader.absolute or reader.unit_mm != 1.0 or any(reader.offset.values()):
@@ -56,7 +59,11 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
                 f"may drive the nozzle into the tower, {plan.height_mm:g} mm tall; home X and Y "
                 f"only, as far as the machine's manual allows it"
             )
-        for move in reader.feed(line, number):
+        try:
+            moves = reader.feed(line, number - begins)
+        except GcodeError as exc:
+            raise OptionError(str(exc)) from exc
+        for move in moves:
             wrong = _wrong(plan, job.bed, move)
             if wrong is None and ended:
                 wrong = _into_the_tower(plan, job.bed, move)

@@ -46,13 +46,11 @@ def write_toolpath(plan: Plan, job: Job, path: Path) -> tuple[str, ...]:
     Raises
     ------
     OptionError
-        If the bed's numbers are none, or the start text leaves the machine in inches or relative
-        coordinates.
+        If the bed's numbers are none, the start text leaves the machine in inches or relative
+        coordinates, or the user's own text moves in a way that cannot be read.
     PlanError
         If a move would leave the bed, the height or the flow limit, the brim does not fit, the
         plan measures where this tower cannot be, or its shaper does not exist.
-    GcodeError
-        If the user's own text moves in a way that cannot be read.
     OutputError
         If the file cannot be written.
     """

@@ -3,7 +3,7 @@ import math
 import pytest
 from oracle import steps_of
 
-from ringscan.errors import GcodeError, OptionError, PlanError
+from ringscan.errors import OptionError, PlanError
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.cautions import CAUTIONS
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, BrimSide, Job, Style
@@ -401,5 +401,14 @@ def test_links_are_followed(tmp_path, plan):
 
 @pytest.mark.parametrize("line", ["G91 X Y", "G91 E", "G91 (rel", "G20 Z"])
 def test_a_start_text_whose_mode_cannot_be_read_is_refused(tmp_path, plan, line):
-    with pytest.raises(GcodeError, match="cannot read"):
+    with pytest.raises(OptionError, match=r"^the start text, line 2: cannot read"):
         written(tmp_path, plan, job(start=f"G28\n{line}"))
+
+
+def test_what_cannot_be_read_is_named_by_the_line_of_the_users_own_text(tmp_path, plan):
+    """There is no toolpath to look it up in; another coordinate system would shift the tower."""
+    with pytest.raises(OptionError, match=r"^the start text, line 3: G55 is not read"):
+        written(tmp_path, plan, job(start="G28\n\nG55\nG1 Z5"))
+    with pytest.raises(OptionError, match=r"^the end text, line 2: cannot read the move 'G0 Z5,5'"):
+        written(tmp_path, plan, job(end="M5\nG0 Z5,5"))
+    assert not (tmp_path / "t.gcode").exists()
