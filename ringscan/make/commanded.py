@@ -20,6 +20,8 @@ SAME_STEP = 0.25
 """Commanded values may be rounded to two decimals, but not by more than a part of the ramp's step;
 or as the command's text rounds them."""
 
+UNSEEN_OFF = "; no text that switches the shaper off was given (--off), so none is seen"
+
 
 def compare_ramps(report: FileReport, plan: Plan) -> Iterator[Finding]:
     """Compare the commanded values with the plan."""
@@ -47,7 +49,8 @@ def compare_ramps(report: FileReport, plan: Plan) -> Iterator[Finding]:
         yield differs(
             f"the {axis.upper()} ramp goes from {ramp['start']:g} by {ramp['step']:g} over layers "
             f"{ramp['first_layer']} to {ramp['last_layer']}"
-            + ("" if bands[axis] else ", without a reference band"),
+            + ("" if bands[axis] else ", without a reference band")
+            + (UNSEEN_OFF if planned and report.texts.off is None else ""),
             ramp={axis: ramp},
             reference=bands[axis],
         )

@@ -239,6 +239,12 @@ def _seams(tested: Sequence[LayerRow], plan: Plan) -> Iterator[Finding]:
 def _sight(plan: Plan) -> Iterator[Finding]:
     """Whether the ramps' own range can be seen with the speed that the file has."""
     a, v = plan.motion.acceleration_mm_s2, plan.motion.speed_mm_s
+    motion = face_motion(plan)
+    if motion.top_speed_mm_s < v:
+        yield note(
+            f"{v:g} mm/s is not reached on a face of {plan.size.width_mm:g} mm with {a:g} mm/s²: "
+            f"{motion.top_speed_mm_s:.0f} mm/s is; are these the machine's numbers, in mm/s?"
+        )
     shares = {}
     for axis in plan.axes:
         ramp = plan.ramp_of(axis)
@@ -247,7 +253,7 @@ def _sight(plan: Plan) -> Iterator[Finding]:
         else:
             assert ramp.frequency_hz is not None  # the plan's own check saw to it
             low = high = ramp.frequency_hz
-        seen = visibility(np.linspace(low, high, 61), face_motion(plan), plan.size.line_width_mm)
+        seen = visibility(np.linspace(low, high, 61), motion, plan.size.line_width_mm)
         shares[axis.upper()] = float(seen.lost.mean())
     for name, share in shares.items():
         if share == 1:

@@ -386,3 +386,24 @@ def test_a_shorter_tower_with_a_ramp_of_its_own_was_not_cut_off(tmp_path, make_p
     judged = judge(read_file(out, plan), plan)
     assert judged.verdict is Verdict.CORRECT_PLAN, judged
     assert judged.corrected.size.layers == 28
+
+
+def test_what_was_switched_off_by_a_text_that_is_not_given_is_not_called_on(tmp_path, plan):
+    read(tmp_path, plan)
+    unsaid = judge(read_file(tmp_path / "r.gcode", plan, texts(off=None)), plan)
+    assert unsaid.verdict is Verdict.CORRECT_PLAN
+    assert all(
+        "no text that switches the shaper off was given (--off)" in x for x in unsaid.differs
+    )
+    assert len(unsaid.differs) == 2
+    said = judge(read_file(tmp_path / "r.gcode", plan, texts()), plan)
+    assert said.verdict is Verdict.READABLE
+
+
+@pytest.mark.parametrize(("speed", "noted"), [(410.0, False), (440.0, True)])
+def test_a_speed_that_no_face_is_long_enough_for_is_told(tmp_path, make_plan, speed, noted):
+    """From 5 mm/s with 3000 mm/s² over half of 59.55 mm: sqrt(25 + 3000 · 59.55) = 422.7 mm/s."""
+    plan = make_plan(motion={"speed_mm_s": speed})
+    judged = judge(read(tmp_path, plan), plan)
+    text = f"{speed:g} mm/s is not reached on a face of 60 mm with 3000 mm/s²: 423 mm/s is"
+    assert any(x.startswith(text) for x in judged.notes) is noted
