@@ -10,6 +10,7 @@ the base; the command changes between layers, never inside one.
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from dataclasses import dataclass
 from enum import StrEnum
@@ -348,6 +349,9 @@ class Plan(_Part):
         return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
 
 
+DECIMAL_COMMA = re.compile(r"^[ \t]*[\w.]+[ \t]*=[ \t]*[-+]?\d+,\d", re.MULTILINE)
+
+
 def load_plan(path: Path) -> Plan:
     """Read and check a plan file.
 
@@ -371,7 +375,8 @@ def parse_plan(text: str, *, source: str = "plan") -> Plan:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as exc:  # tomllib lets both through
-        raise PlanError(f"{source}: is not TOML: {exc}") from exc
+        hint = "; decimals take a point, not a comma" if DECIMAL_COMMA.search(text) else ""
+        raise PlanError(f"{source}: is not TOML: {exc}{hint}") from exc
     return build_plan(data, source=source)
 
 

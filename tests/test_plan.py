@@ -248,6 +248,7 @@ def test_load_plan_reads_what_was_written(tmp_path: Path) -> None:
     [
         (b"tower = ", "is not TOML"),
         (b"tower = 'A'\ntower = 'B'", "is not TOML"),
+        (b"[motion]\nspeed_mm_s = 93,0", "; decimals take a point, not a comma"),
         (b"\xff\xfe\x00", "it is not UTF-8 text"),
         (b"", "tower is missing"),
         (b"a = " + b"[" * 20_000, "is not TOML"),

@@ -122,6 +122,7 @@ def _said_of_usage(exc: typer.TyperException) -> str:
     """What is wrong with a command line, and where to read how it goes."""
     said = exc.format_message().removeprefix("Invalid value: ").rstrip(".")
     said = said.replace("Value error, ", "").replace("Input should", "it should")
+    said = said.replace(", unable to parse string as a number", " with a decimal point, like 0.4")
     context = getattr(exc, "ctx", None)
     command = "ringscan" if context is None else context.command_path
     return f"{said[:1].lower()}{said[1:]}; '{command} --help' shows how it goes"

@@ -130,7 +130,9 @@ def _number(text: str) -> float:
     try:
         return float(text)
     except ValueError as exc:
-        raise typer.BadParameter(f"{text!r} is not a number") from exc
+        raise typer.BadParameter(
+            f"{text!r} is not a number with a decimal point, like 0.4, and no unit"
+        ) from exc
 
 
 def _from_zero_up(number: float, flag: str | None) -> float:

@@ -93,6 +93,8 @@ def ask_all(given: Given) -> tuple[Machine, Wishes]:
     direction = choice(Direction, given.direction or "counter-clockwise", "--direction")
     limits.require_filament(given.filament)
     limits.require_limits(greatest_height=(given.max_height, "mm"))
+    if given.damping_setting is not None:
+        limits.require_damping_setting(given.damping_setting)
 
     def own_label(text: str) -> None:
         check_label(text)

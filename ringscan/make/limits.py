@@ -14,6 +14,8 @@ NOZZLE_MM = (0.1, 3.0)
 THICKEST_OF_NOZZLE = 0.8
 WIDTHS_OF_NOZZLE = (0.8, 2.5)
 RANGE_HZ = (5.0, 300.0)
+DAMPING_SETTING = (0.0, 0.5)
+"""What a plan may hold."""
 LEAST_WIDTH_MM = 30.0
 BED_MARGIN_MM = 10.0
 """Kept free around the tower for brim and clips."""
@@ -66,6 +68,16 @@ def require_range(low_hz: float, high_hz: float) -> None:
         raise OptionError(
             f"the frequency range {low_hz:g} to {high_hz:g} Hz must rise and lie within "
             f"{lowest:g} to {highest:g} Hz"
+        )
+
+
+def require_damping_setting(damping_ratio: float) -> None:
+    """Refuse a damping ratio that no shaper is told. Raises OptionError."""
+    lowest, highest = DAMPING_SETTING
+    if not lowest <= damping_ratio <= highest:
+        raise OptionError(
+            f"the damping setting must be {lowest:g} to {highest:g}, not {damping_ratio:g}"
+            + ("; in per cent?" if 1 <= damping_ratio <= 100 * highest else "")
         )
 
 

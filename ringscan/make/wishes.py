@@ -9,6 +9,7 @@ from ringscan.make.limits import (
     require_acceleration,
     require_bead,
     require_bed,
+    require_damping_setting,
     require_limits,
     require_machine,
     require_nozzle,
@@ -94,6 +95,7 @@ def require_possible(machine: Machine, wishes: Wishes) -> None:
         line_width=(machine.line_width_mm, "mm"), layer_height=(machine.layer_height_mm, "mm")
     )
     require_range(wishes.low_hz, wishes.high_hz)
+    require_damping_setting(wishes.damping_setting)
     require_bead(
         machine.nozzle_mm,
         line_width_mm=machine.line_width_mm,

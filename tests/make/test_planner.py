@@ -264,6 +264,8 @@ def test_narrow_ranges_have_towers_tall_enough_to_find(low, high):
         ({"acceleration_mm_s2": 20.0}, {}, "leaves no ripple"),
         ({"corner_speed_mm_s": 300.0}, {}, "it takes 305 mm/s at least"),
         ({}, {"tower": "heron 1"}, "tower"),
+        ({}, {"damping_setting": -0.1}, "damping setting must be 0 to 0.5, not -0.1$"),
+        ({}, {"damping_setting": 6.0}, "must be 0 to 0.5, not 6; in per cent"),
     ],
 )
 def test_impossible_wishes_end_in_one_line(of_machine, of_wishes, what):

@@ -223,6 +223,8 @@ def test_wrong_command_lines(run, tmp_path, arguments, status, what):
         ([*toolpath("--max-height", "nan")], 2, "the greatest height must be above 0"),
         ([*toolpath("--bed", "nanx200")], 2, "the bed width must be above 0"),
         ([*toolpath("--filament", "0")], 2, "the filament must be 1 to 4 mm"),
+        ([*toolpath("--filament", "1,75")], 2, "a valid number with a decimal point, like 0.4;"),
+        (["plan", "q.toml", "--damping-setting", "6"], 2, "setting must be 0 to 0.5, not 6"),
         ([*toolpath("--origin", "nan,0")], 2, "must be two numbers"),
         (["tower", "p.toml", "t.stl", "--form", "cone"], 2, "block, tube"),
     ],
@@ -239,7 +241,7 @@ def test_it_asks_in_a_terminal(tmp_path):
     controller, terminal = pty.openpty()
     asked_again = ["wren 1", "WREN-1", "big", "22x22", "200×200", "11", "", "3", "", "0.5", "", "0"]
     speeds = ["0.1", "9000", "150", "20", "8000", "146", "8"]
-    answers = [*asked_again, "10", *speeds, "x", "LIST", "ZV", "60-20", "20-400", "20-60"]
+    answers = [*asked_again, "10,5", "10", *speeds, "x", "LIST", "ZV", "60-20", "20-400", "20-60"]
     os.write(controller, "".join(f"{a}\n" for a in answers).encode())
     run = subprocess.run(
         [sys.executable, "-c", "from ringscan.cli import main; main()", "plan", "w.toml"],
@@ -260,6 +262,7 @@ def test_it_asks_in_a_terminal(tmp_path):
     assert plan.motion.corner_speed_mm_s == 8
     assert plan.size.layer_height_mm == 0.2
     for said in (
+        "'10,5' is not a number with a decimal point, like 0.4",
         "a bed of 22 mm is too small: a tower of 30 mm needs a bed of 50 mm",
         *("a nozzle of 11 mm", "line width of 3 mm", "layer height of 0.5 mm"),
         "a speed of 0.1 mm/s is too low for a tower; it takes 15 mm/s at least",
