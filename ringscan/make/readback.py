@@ -19,6 +19,8 @@ MOST_WARNINGS = 5
 ABSOLUTE_E, RELATIVE_E = ("M", 82.0), ("M", 83.0)
 """Common practice, not of the standard."""
 ABSOLUTE = ("G", 90.0)
+NOZZLE = (104.0, 109.0)
+"""M words for its temperature, with S or R; common practice, not of the standard."""
 FLOW_SLACK = 1.0001
 """E is written with five decimals: a millionth of a side's, a few more of a short one's."""
 
@@ -36,7 +38,7 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     """
     reader = Reader(relative_e=True, source="the toolpath")
     begins = 0
-    warnings = [*_empty_texts(job), *_start_lacks(job.start_text)]
+    warnings = [*_empty_texts(job), *_start_lacks(job.start_text), *_end_lacks(job.end_text)]
     ours = ended = False
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
@@ -105,6 +107,32 @@ def _start_lacks(text: str) -> Iterator[str]:
         yield "the start text does not make E relative (M83 on most machines)"
     if not any(homes(line) for line in lines_of(text)):
         yield "the start text homes no axis (G28): does the machine know where it is?"
+    if not any(told > 0 for told in _nozzle_told(text)):
+        yield "the start text heats no nozzle (M104 or M109 on most machines): is it hot by then?"
+
+
+def _end_lacks(text: str) -> Iterator[str]:
+    """The same of an end text."""
+    lines = [parse_line(line) for line in lines_of(text)]
+    if None in lines or not any(lines):
+        return
+    if _nozzle_told(text)[-1:] != [0.0]:
+        yield (
+            "the end text does not switch the heaters off (M104 S0 and M140 S0 on most machines): "
+            "who does?"
+        )
+
+
+def _nozzle_told(text: str) -> list[float]:
+    """Temperatures that a text of plain code tells the nozzle, in order."""
+    lines = [parse_line(line) or [] for line in lines_of(text)]
+    return [
+        value
+        for line in lines
+        if any(letter == "M" and code in NOZZLE for letter, code in line)
+        for letter, value in line
+        if letter in "SR"
+    ]
 
 
 def _into_the_tower(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:

@@ -242,7 +242,7 @@ def test_moves_beyond_the_limits_are_refused(tmp_path, plan, changes, what):
     ],
 )
 def test_an_end_text_that_runs_into_the_tower_is_warned_about(tmp_path, plan, end, warned):
-    warnings = write_toolpath(plan, job(end=end), tmp_path / "t.gcode")
+    warnings = write_toolpath(plan, job(end="USER-END\n" + end), tmp_path / "t.gcode")
     assert ["where the tower stands" in warning for warning in warnings] == [True] * warned
 
 
@@ -259,7 +259,7 @@ def test_an_end_text_that_runs_into_the_tower_is_warned_about(tmp_path, plan, en
     ],
 )
 def test_an_end_text_that_homes_z_is_warned_about(tmp_path, plan, end, warned):
-    warnings = write_toolpath(plan, job(end=end), tmp_path / "t.gcode")
+    warnings = write_toolpath(plan, job(end="USER-END\n" + end), tmp_path / "t.gcode")
     assert any("homes Z after the print" in warning for warning in warnings) is warned
     assert warned or not warnings
 
@@ -267,12 +267,14 @@ def test_an_end_text_that_homes_z_is_warned_about(tmp_path, plan, end, warned):
 @pytest.mark.parametrize(
     ("start", "said"),
     [
-        ("G28\nM83\n", []),
-        ("G21\nG90\nG28 X Y Z\nM82\nM83\n", []),
-        ("G28\nM83\nM82\n", ["makes E absolute (M82)"]),
-        ("G28\nM83\nG90\n", ["has G90 after M83"]),
+        ("G28\nM83\nM109 S210\n", []),
+        ("G21\nG90\nG28 X Y Z\nM82\nM83\nM109 R210\n", []),
+        ("M104 S210\nG28\nM83\nM82\n", ["makes E absolute (M82)"]),
+        ("M104 T0 S210\nG28\nM83\nG90\n", ["has G90 after M83"]),
         ("G28\nM104 S210\n", ["does not make E relative"]),
         ("M104 S210\n", ["does not make E relative", "homes no axis"]),
+        ("G28\nM83\n", ["heats no nozzle"]),
+        ("G28\nM83\nM140 S60\nM104 S0\n", ["heats no nozzle"]),
         ("USER-START\n", ["holds no plain G-code"]),
         ("USER-START\nM104 S210\n", []),  # the user's own words may do all of it
     ],
@@ -284,8 +286,24 @@ def test_what_a_start_text_lacks_is_warned_about(tmp_path, plan, start, said):
         assert part in warning
 
 
+@pytest.mark.parametrize(
+    ("end", "warned"),
+    [
+        ("G0 Z150\n", True),
+        ("M140 S0\nG0 Z150\n", True),  # the bed alone
+        ("M104 S180\n", True),
+        ("M104 S0\nM140 S0\n", False),
+        ("m109 s180\nM104 S0 ; off\n", False),
+        ("USER-END\nG0 Z150\n", False),  # the user's own words may do it
+    ],
+)
+def test_an_end_text_that_leaves_the_nozzle_hot_is_warned_about(tmp_path, plan, end, warned):
+    warnings = write_toolpath(plan, job(end=end), tmp_path / "t.gcode")
+    assert ["does not switch the heaters off" in x for x in warnings] == [True] * warned
+
+
 def test_the_same_text_twice_is_warned_about(tmp_path, plan):
-    text = "G28 X\nM83\n"
+    text = "USER-TEXT\nG28 X\nM83\n"
     warnings = write_toolpath(plan, job(start=text, end=text), tmp_path / "t.gcode")
     assert warnings == ("start and end text are the same: is one of them the wrong file?",)
 
@@ -293,7 +311,7 @@ def test_the_same_text_twice_is_warned_about(tmp_path, plan):
 def test_where_the_start_text_ends_is_not_the_plans_fault(tmp_path, plan):
     """The first move of the tower only rises, wherever that is."""
     assert not write_toolpath(plan, job(origin_mm=(10.0, 10.0)), tmp_path / "t.gcode")
-    warnings = write_toolpath(plan, job(start="G28\nM83\nG1 X-40 Y10\n"), tmp_path / "u.gcode")
+    warnings = write_toolpath(plan, job(start=f"{START}\nG1 X-40 Y10\n"), tmp_path / "u.gcode")
     assert len(warnings) == 1
     assert "leaves the bed at X -40" in warnings[0]
 
@@ -318,7 +336,7 @@ def test_texts_without_a_command_are_warned_about(tmp_path, plan, text):
 
 
 def test_the_users_own_moves_are_warned_about(tmp_path, plan):
-    _, warnings = written(tmp_path, plan, job(end="G0 X-5 Y0 F600"))
+    _, warnings = written(tmp_path, plan, job(end=f"{END}\nG0 X-5 Y0 F600"))
     assert len(warnings) == 1
     assert "user's own text" in warnings[0]
 
