@@ -35,7 +35,9 @@ SLOW_LAYERS = 5
 """Layers over which the speed then rises to the plan's, as far as none of them is measured: a wall
 that is one line wide is torn off a bed that moves at once as fast as it can."""
 TRAVEL_MM_S = 100.0
-"""Without printing, and a fifth of it up and down; common practice, no source."""
+"""Without printing, but no faster than the plan's speed, which its limits were meant for."""
+RISE_MM_S = 5.0
+"""Up and down: lead screws turned faster stall on many machines (common practice, no source)."""
 LIFT_MM = 5.0
 """Height above the bed for the way to the tower, after the user's start text."""
 
@@ -141,7 +143,7 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
     }
     first, usual = per_mm[size.first_layer_mm], per_mm[size.layer_height_mm]
 
-    yield f"G0 Z{_coordinate(LIFT_MM)} F{_feed(TRAVEL_MM_S / 5)}"
+    yield f"G0 Z{_coordinate(LIFT_MM)} F{_feed(RISE_MM_S)}"
     sign = 1 if job.brim_side is BrimSide.OUTSIDE else -1
     if half + sign * job.brim_loops * size.line_width_mm < size.line_width_mm:
         most = int(half / size.line_width_mm) - 1
@@ -153,14 +155,14 @@ def _tower(plan: Plan, job: Job) -> Iterator[str]:
         loop = _Loop(
             x=x, y=y, half=half + sign * n * size.line_width_mm, direction=plan.motion.direction
         )
-        yield from _approach(loop, size.first_layer_mm)
+        yield from _approach(loop, size.first_layer_mm, plan)
         yield from _square(loop, first, _speed_mm_s(plan, 0, bed))
-    yield from _approach(wall, size.first_layer_mm)
+    yield from _approach(wall, size.first_layer_mm, plan)
     yield from _square(wall, first, _speed_mm_s(plan, 0, bed))
 
     if job.style is Style.LAYERS:
         for layer in range(1, size.layers):
-            yield f"G1 Z{_coordinate(plan.layer_top_mm(layer))} F{_feed(TRAVEL_MM_S / 5)}"
+            yield f"G1 Z{_coordinate(plan.layer_top_mm(layer))} F{_feed(RISE_MM_S)}"
             yield from _square(wall, usual, _speed_mm_s(plan, layer, bed))
         return
     corners = wall.corners()
@@ -192,10 +194,11 @@ def _speed_mm_s(plan: Plan, layer: int, bed: Bed) -> float:
     return slow + layer / SLOW_LAYERS * (full - slow)
 
 
-def _approach(loop: _Loop, z: float) -> Iterator[str]:
+def _approach(loop: _Loop, z: float, plan: Plan) -> Iterator[str]:
+    travel = min(TRAVEL_MM_S, plan.motion.speed_mm_s)
     cx, cy = loop.corners()[0]
-    yield f"G0 X{_coordinate(cx)} Y{_coordinate(cy)} F{_feed(TRAVEL_MM_S)}"
-    yield f"G0 Z{_coordinate(z)} F{_feed(TRAVEL_MM_S / 5)}"
+    yield f"G0 X{_coordinate(cx)} Y{_coordinate(cy)} F{_feed(travel)}"
+    yield f"G0 Z{_coordinate(z)} F{_feed(RISE_MM_S)}"
 
 
 def _square(loop: _Loop, e_per_mm: float, speed: float) -> Iterator[str]:

@@ -7,7 +7,7 @@ from oracle import steps_of
 
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.check import read_file
-from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job
+from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job, Style
 from ringscan.make.planner import propose
 from ringscan.make.ramp import add_ramp
 from ringscan.make.template import Texts, parse_template
@@ -16,6 +16,8 @@ from ringscan.make.verdict import Verdict, judge
 from ringscan.make.wishes import Machine, Wishes
 from ringscan.plan import Family
 from ringscan.show.prepare_text import plan_summary
+
+WEAK = {"nozzle_mm": 0.4, "line_width_mm": 0.6, "layer_height_mm": 0.2, "flow_limit_mm3_s": 40.0}
 
 
 def proposal(**changes):
@@ -83,6 +85,29 @@ def test_a_thick_first_layer_is_laid_as_fast_as_the_hot_end_melts(tmp_path, prin
     )
 
 
+@pytest.mark.parametrize("style", Style)
+@pytest.mark.parametrize("speed", [40.0, 150.0])
+def test_no_move_is_faster_than_the_plan_allows(tmp_path, style, speed):
+    """Travel, too: an intended speed is an upper limit. Lead screws get 5 mm/s at most."""
+    machine, found = proposal(
+        **WEAK, acceleration_mm_s2=8000.0, speed_mm_s=speed, low_hz=15.0, high_hz=30.0
+    )
+    job = Job(
+        bed=Bed(size_mm=machine.bed_mm, max_height_mm=200.0, flow_limit_mm3_s=40.0),
+        start_text="G28",
+        end_text="G0 Z150",
+        style=style,
+    )
+    write_toolpath(found.plan, job, tmp_path / "t.gcode")
+    text = (tmp_path / "t.gcode").read_text()
+    lines = text.splitlines()
+    ours = range(lines.index(BEGIN_TOWER) + 1, lines.index(BEGIN_END) + 2)
+    steps = [step for step in steps_of(text) if step.line in ours]
+    assert max(step.feed_per_minute for step in steps) <= 60 * machine.speed_mm_s
+    upright = [step for step in steps if step.start[:2] == step.end[:2]]
+    assert {step.feed_per_minute for step in upright} == {300.0}
+
+
 def made(tmp_path, machine, plan):
     """The plan's own toolpath with its ramp, and what `check` says of it."""
     job = Job(
@@ -101,9 +126,6 @@ def made(tmp_path, machine, plan):
     )
     add_ramp(tmp_path / "t.gcode", tmp_path / "r.gcode", plan, texts)
     return judge(read_file(tmp_path / "r.gcode", plan), plan)
-
-
-WEAK = {"nozzle_mm": 0.4, "line_width_mm": 0.6, "layer_height_mm": 0.2, "flow_limit_mm3_s": 40.0}
 
 
 @pytest.mark.parametrize(
