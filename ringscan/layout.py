@@ -101,7 +101,8 @@ def tower_outline(plan: Plan) -> Outline:
     PlanError
         If the tower is too large for the sheet.
     """
-    width, height = plan.size.width_mm, plan.height_mm
+    # 600 layers of 0.2 mm are 120 mm and a few units of the last place
+    width, height = plan.size.width_mm, round(plan.height_mm, 6)
     if not MIN_TOWER_WIDTH_MM <= width <= MAX_TOWER_WIDTH_MM or height > MAX_TOWER_HEIGHT_MM:
         raise PlanError(
             f"plan '{plan.tower}': a tower of {width:g} × {height:g} mm does not fit the scan "

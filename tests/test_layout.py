@@ -132,6 +132,15 @@ def test_tower_that_is_too_large(changes: dict[str, float], said: str) -> None:
     assert "24 to 80 mm wide and at most 120 mm tall" in str(caught.value)
 
 
+@pytest.mark.parametrize(("layer_mm", "layers"), [(0.2, 600), (0.1, 1200), (0.15, 800), (0.3, 400)])
+def test_a_tower_of_just_the_greatest_height_fits(layer_mm: float, layers: int) -> None:
+    """In binary some of these heights come out a little above 120."""
+    size = {"size.first_layer_mm": layer_mm, "size.layer_height_mm": layer_mm}
+    ramp = {"ramp.x.last_layer": 349, "ramp.y.last_layer": 349}
+    outline = tower_outline(plan_with({**size, **ramp, "size.layers": layers}))
+    assert outline.bottom - outline.top == pytest.approx(120, abs=1e-6)
+
+
 def test_largest_tower_hides_nothing_but_the_comb() -> None:
     # A face 60 mm above the sheet, seen from 230 mm above its middle, covers 230 / 170 of its
     # size on the sheet: 108 × 162 mm. Half a millimetre is left for the drawing's rounding.
