@@ -281,9 +281,13 @@ def _differences(code: SheetCode | None, given: Plan | None) -> tuple[str, ...]:
             k: v for name, part in value.items() for k, v in flat(part, f"{key}.{name}").items()
         }
 
+    def told(value: object) -> object:
+        return "nothing" if value is None else value
+
     sheet, file = (flat(plan.model_dump(mode="json")) for plan in (code.plan, given))
     said = [
-        f"{key.removeprefix('.')} {sheet.get(key)} on the sheet, {file.get(key)} in the file"
+        f"{key.removeprefix('.')} {told(sheet.get(key))} on the sheet, "
+        f"{told(file.get(key))} in the file"
         for key in dict.fromkeys([*sheet, *file])
         if sheet.get(key) != file.get(key)
     ]

@@ -227,6 +227,11 @@ def test_another_plan_of_the_same_tower_counts_and_says_what_differs(run, good, 
     assert record["verdict"] == "call"
     assert "motion.acceleration_mm_s2 3000.0 on the sheet, 3100.0 in the file" in record["flags"][0]
     assert run("look", good, "--plan", plan).status == 0
+    plan.write_text(text.partition("[reference]")[0], encoding="utf-8")
+    flags = " ".join(json.loads(run("scan", good, "--plan", plan, "--json").out)["flags"])
+    assert "reference.first_layer" in flags
+    assert "on the sheet, nothing in the file" in flags
+    assert "None" not in flags
 
 
 def test_a_sheet_in_view_is_heard_with_another_reference_too(run, good, tmp_path):

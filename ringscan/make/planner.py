@@ -167,7 +167,8 @@ def _kept(machine: Machine, first: Plan) -> _Choice:
     if flow > machine.flow_limit_mm3_s:
         raise PlanError(
             f"a tower like '{first.tower}' needs {flow:.1f} mm³/s, the hot end melts "
-            f"{machine.flow_limit_mm3_s:g}"
+            f"{machine.flow_limit_mm3_s:g}: if that limit is right the first one starved too, and "
+            f"a new one without --like is the way"
         )
     return _Choice(
         cost=0.0,
