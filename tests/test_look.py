@@ -72,7 +72,7 @@ def test_corners_go_with_one_photo(run, good):
 def test_no_plan_without_a_sheet(run, good):
     done = run("look", good, "--corners", ROUND)
     assert done.status == PLAN
-    assert done.error() == "wren.jpg: without a scan sheet the plan file must be given"
+    assert done.error() == f"{good}: without a scan sheet the plan file must be given"
 
 
 def test_two_axes_without_a_sheet(run, good, plan_file):

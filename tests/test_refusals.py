@@ -234,6 +234,23 @@ def test_another_plan_of_the_same_tower_counts_and_says_what_differs(run, good, 
     assert "None" not in flags
 
 
+def test_a_bad_photo_is_named_as_it_was_given(run, good, tmp_path):
+    """Photos of two days, in a folder each, may have the same names; a face may be burnt out."""
+    pixels = np.asarray(Image.open(good).convert("L")).astype(float)
+    bad = {"grey": GREY, "burnt": np.clip(pixels * 40, 0, 255).astype(np.uint8)}
+    for folder, image in bad.items():
+        (tmp_path / folder).mkdir()
+        save(tmp_path / folder / "wren.jpg", image)
+    photos = [tmp_path / folder / "wren.jpg" for folder in bad]
+    for command in ("scan", "look"):
+        lines = run(command, *photos).err.splitlines()
+        assert lines
+        for line in lines:
+            assert line.startswith(tuple(f"ringscan: {photo}: " for photo in photos)), line
+            assert line.count("wren.jpg") == 1
+    assert len(run("scan", *photos).err.splitlines()) == 2
+
+
 def test_a_sheet_in_view_is_heard_with_another_reference_too(run, good, tmp_path):
     plan = tmp_path / "plan.toml"
     plan.write_text(both_axes().to_toml(), encoding="utf-8")

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import typer
 
 from ringscan.cli.complain import complain
-from ringscan.errors import PhotoError, RingscanError, own_fault
+from ringscan.errors import OutputError, PhotoError, RingscanError, own_fault
 from ringscan.pictures import find_pictures
 
 Result = TypeVar("Result")
@@ -83,8 +83,11 @@ def _good(
     for photo in pictures:
         try:
             result = measure(photo)
-        except RingscanError as exc:
+        except OutputError as exc:
             complain(exc)
+            statuses.append(exc.exit_status)
+        except RingscanError as exc:
+            complain(_named(photo, exc))
             statuses.append(exc.exit_status)
         except typer.BadParameter as exc:
             if len(pictures) == 1:
@@ -98,6 +101,12 @@ def _good(
             statuses.append(RingscanError.exit_status)
         else:
             yield result
+
+
+def _named(photo: Path, error: RingscanError) -> str:
+    """What is wrong with a photo, with its name as it was given: folders may hold the same ones."""
+    said = str(error).removeprefix(f"{photo}: ").removeprefix(f"{photo.name}: ")
+    return f"{photo}: {said}"
 
 
 def _write_list(records: Iterable[dict[str, Any]]) -> None:
