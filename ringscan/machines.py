@@ -152,7 +152,7 @@ def _tower(photos: list[Reading]) -> Answer:
         _blank(photos[0].tower, photos[0].axis, [p.outcome for p in photos]),
         list(parts.values()),
         aside,
-        cause=lambda _: "look at this picture marked",
+        cause=lambda _: "look at this photo with --marked",
     )
 
 
@@ -169,7 +169,7 @@ def _machine(towers: list[Answer], other_axis: list[Answer]) -> Answer:
         for other in other_axis:
             known = other.frequency_hz
             if known and abs(log(known.value / part.frequency_hz.value)) < NEAR:
-                return f"{other.tower}'s axis {other.axis.upper()} has that: are they exchanged?"
+                return f"{other.tower}'s axis {other.axis.upper()} has that frequency: were the two mixed up?"
         return "check its label, its plan, and what was changed on the machine"
 
     blank = _blank(towers[0].tower, towers[0].axis, [t.outcome for t in towers])
@@ -264,8 +264,8 @@ def _judge(
     half_hz = (frequency.high - frequency.low) / 2
     if half_hz > WIDEST_INTERVAL * frequency.value:
         return Outcome.NO_CALL, (
-            f"{len(parts)} {kind} that differ leave the frequency known to ±{half_hz:.1f} Hz only: "
-            "print another tower",
+            f"the {len(parts)} {kind} differ, so that the frequency is known to ±{half_hz:.1f} Hz "
+            "only: print another tower",
         )
     reasons = []
     if differ:
@@ -277,7 +277,7 @@ def _judge(
             "intervals"
         )
     if len(parts) == 2 and half_hz > max(part.frequency_hz.half_width for part in parts):
-        reasons.append(f"two {kind} say little of their scatter: a third narrows the interval")
+        reasons.append(f"two {kind} show little of the scatter: a third one narrows the interval")
     return Outcome.CALL, tuple(reasons)
 
 

@@ -30,7 +30,7 @@ def keep_apart(outputs: Iterable[Path | None], inputs: Iterable[Path | None] = (
             continue
         if any(_same(path, other) for other in taken):
             raise OutputError(
-                f"{path}: is in use for something else here and stays untouched; name another file"
+                f"{path}: is an input or another output of this command; name another file"
             )
         taken.append(path)
 

@@ -210,7 +210,7 @@ def test_damaged_lines_are_said_and_measured_again(run, scanner):
     Path(JOURNAL).write_bytes(b"".join(lines))
     scanner.seen.clear()
     second = run("photos")
-    assert f"{JOURNAL}: damaged lines that are passed over: 1\n" in second.err
+    assert f"{JOURNAL}: damaged lines skipped: 1\n" in second.err
     assert "0.jpg" in scanner.seen
     assert second.out == first.out
 

@@ -158,7 +158,7 @@ def test_an_outlier_with_the_other_axis_frequency_is_said_to_be_exchanged():
     y = [reading(f"y{n}.jpg", f"HERON-{n}", 31.0, axis="y") for n in range(2)]
     (aside,) = machine(summarise(x + y), "HERON").aside
     assert aside.name == "HERON-2"
-    assert "axis Y has that: are they exchanged?" in aside.reason
+    assert "axis Y has that frequency: were the two mixed up?" in aside.reason
 
 
 def test_an_outlier_unlike_the_other_axis_is_not_said_to_be_exchanged():
@@ -225,7 +225,7 @@ def test_two_towers_are_told_to_say_little():
     # Student's t for one freedom, 12.7, times .2
     assert answer.frequency_hz.half_width == pytest.approx(12.7 * 0.2, rel=0.01)
     assert answer.reasons == (
-        "two towers say little of their scatter: a third narrows the interval",
+        "two towers show little of the scatter: a third one narrows the interval",
     )
 
 

@@ -87,7 +87,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         complain(_said_of_usage(exc))
         raise SystemExit(WRONG_COMMAND_LINE) from exc
     except typer.Abort as exc:
-        complain("stopped at a question; nothing was written")
+        complain("stopped before all questions were answered; nothing was written")
         raise SystemExit(1) from exc
     except RingscanError as exc:
         complain(exc)

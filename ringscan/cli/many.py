@@ -79,7 +79,7 @@ def batch(
     found = [not_found(path, error).reading() for path, error in missing]
     with Journal(journal) as kept:
         if kept.damaged:
-            complain(f"{journal}: damaged lines that are passed over: {kept.damaged}")
+            complain(f"{journal}: damaged lines skipped: {kept.damaged}")
         try:
             with (
                 _progress(total, failures=json_out or csv_out) as tell,
@@ -91,7 +91,7 @@ def batch(
         except KeyboardInterrupt as exc:
             complain(
                 f"stopped: {len(found) - len(missing)} of {total} photos are done and kept in "
-                f"{journal}; the same command goes on from there"
+                f"{journal}; give the same command again to go on"
             )
             raise SystemExit(INTERRUPTED) from exc
         whole = summarise(found)

@@ -134,7 +134,7 @@ def scan(
             min=1,
             max=500,
             metavar="HZ",
-            help="Say what of the ripple is left where this frequency was commanded: did it help?",
+            help="Say how much ripple is left where this frequency was commanded: did it help?",
         ),
     ] = None,
     force: Force = False,

@@ -233,9 +233,9 @@ def _strongest(seen: Visibility, line_width_mm: float) -> Requirement:
         wanted=f"at most {limit_um:.0f} µm",
         got=f"{ripple[worst]:.0f} µm at {frequency[worst]:g} Hz",
         met=not strong.size,
-        why=f"an axis of {_spans(strong)} moves the wall by over half a line where the shaper goes "
-        f"on or off, so that layers hang over, and its ripples throw shadows; if the axis is as "
-        f"slow as that, plan a tower of its own with less acceleration"
+        why=f"at {_spans(strong)} layers would hang over by more than half a line where the shaper "
+        "goes on or off, and the ripples would throw shadows; if the axis turns out to be that "
+        "slow, plan a tower with less acceleration for it"
         if strong.size
         else "",
     )

@@ -137,7 +137,11 @@ class Reader:
             return []
         if "F" in rest:
             self.speed_mm_s = rest["F"] * self.unit_mm / 60
-        if not targets and "E" not in rest and not (self._motion in (2, 3) and "I" in rest):
+        if (
+            not targets
+            and "E" not in rest
+            and not (self._motion in (2, 3) and rest.keys() & {"I", "J"})
+        ):
             return []
         return self._move(number, targets, rest, machine=special == [53])
 

@@ -136,12 +136,14 @@ def require_bead(
     """Refuse a line that the nozzle cannot lay; common practice, no source. Raises OptionError."""
     if layer_height_mm is not None:
         require_limits(layer_height=(layer_height_mm, "mm"))
-    if layer_height_mm is not None and layer_height_mm > THICKEST_OF_NOZZLE * nozzle_mm:
+    # the limits as they are told, to the last binary place
+    thickest = round(THICKEST_OF_NOZZLE * nozzle_mm, 9)
+    if layer_height_mm is not None and layer_height_mm > thickest:
         raise OptionError(
             f"a layer height of {layer_height_mm:g} mm is too much for a nozzle of {nozzle_mm:g} "
-            f"mm; at most {THICKEST_OF_NOZZLE * nozzle_mm:.2f} mm"
+            f"mm; at most {thickest:.2f} mm"
         )
-    narrowest, widest = (part * nozzle_mm for part in WIDTHS_OF_NOZZLE)
+    narrowest, widest = (round(part * nozzle_mm, 9) for part in WIDTHS_OF_NOZZLE)
     if line_width_mm is not None and not narrowest <= line_width_mm <= widest:
         raise OptionError(
             f"a line width of {line_width_mm:g} mm does not suit a nozzle of {nozzle_mm:g} mm; "

@@ -328,9 +328,9 @@ def _speed_reason(machine: Machine, wishes: Wishes, shown: Visibility) -> str:
         most = v * machine.flow_limit_mm3_s / flow
         better = "gives up least" if shown.lost.all() else "shows most of the range"
         return (
-            f"that needs {flow:.1f} mm³/s of a limit of {machine.flow_limit_mm3_s:g}, which allows "
-            f"{floor(most)} mm/s in layers of {machine.layer_height_mm:g} mm; and of what it "
-            f"allows this speed {better}"
+            f"that needs {flow:.1f} mm³/s, but the limit of {machine.flow_limit_mm3_s:g} mm³/s "
+            f"allows only {floor(most)} mm/s in layers of {machine.layer_height_mm:g} mm; of the "
+            f"speeds it allows, this one {better}"
         )
     widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
     if widest.top_speed_mm_s < v:
@@ -341,5 +341,5 @@ def _speed_reason(machine: Machine, wishes: Wishes, shown: Visibility) -> str:
         worst = seen.frequency_hz[seen.blindness.argmin()]
         return f"that is blind near {worst:g} Hz, where braking cancels itself"
     if shown.lost.mean() < seen.lost.mean():
-        return "more of the range can be seen so"
-    return "less of the proposal has to be given up so"
+        return "so more of the range can be seen"
+    return "so fewer requirements have to be given up"

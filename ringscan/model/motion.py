@@ -105,7 +105,7 @@ class CornerMotion:
         since = np.maximum(t_s - self.ramp_s, 0.0)
         ended = free_decay(lam, since)
         place = vc * decay + a * (decay - ended) / lam
-        rate = lam * vc * decay + a * np.where(since > 0, decay - ended, decay)
+        rate = lam * vc * decay + a * (decay - ended)
         return (
             np.where(moving, -place.imag / lam.imag, 0.0),
             np.where(moving, -rate.imag / lam.imag, 0.0),
@@ -121,7 +121,7 @@ class CornerMotion:
         """
         tables = shaped_tables(self, impulses)
         position = tables[0]
-        # where the nozzle ran back over its own line, the last pass is the one that stays
+        # where the nozzle ran back over its own line, its first pass counts
         rising = np.maximum.accumulate(position, axis=1)
         at = np.arange(position.shape[1])
         each = np.broadcast_to(s_mm, (rising.shape[0], s_mm.shape[-1]))

@@ -152,4 +152,4 @@ def test_the_speed_that_a_limit_allows_is_that_of_the_layers_that_were_meant():
     )
     # bead of 0.45 × 0.2 mm: a rectangle and two half circles, (.25 × .2 + pi .1²) = 0.0814 mm²
     assert found.plan.motion.speed_mm_s > 2.0 / 0.0814
-    assert "which allows 24 mm/s in layers of 0.2 mm" in " ".join(plan_summary(found).split())
+    assert "allows only 24 mm/s in layers of 0.2 mm" in " ".join(plan_summary(found).split())

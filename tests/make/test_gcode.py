@@ -174,6 +174,7 @@ def path_length(moves):
         ("G2 X0 Y10 R-10", 3 * math.pi / 2, (-7.0711, -7.0711)),
         ("G3 I-10 J0", 2 * math.pi, (-10, 0)),
         ("G2 X10 Y0 I-10", 2 * math.pi, (-10, 0)),
+        ("G3 J-10", 2 * math.pi, (10, -20)),
     ],
 )
 def test_arcs(line, angle, passes):

@@ -290,7 +290,9 @@ def test_a_question_without_an_answer_writes_nothing(tmp_path):
     os.close(controller)
     os.close(terminal)
     assert run.returncode == 1
-    assert run.stderr.endswith("ringscan: stopped at a question; nothing was written\n")
+    assert run.stderr.endswith(
+        "ringscan: stopped before all questions were answered; nothing was written\n"
+    )
     assert os.listdir(tmp_path) == []
 
 
