@@ -169,7 +169,8 @@ def _machine(towers: list[Answer], other_axis: list[Answer]) -> Answer:
         for other in other_axis:
             known = other.frequency_hz
             if known and abs(log(known.value / part.frequency_hz.value)) < NEAR:
-                return f"{other.tower}'s axis {other.axis.upper()} has that frequency: were the two mixed up?"
+                axis = other.axis.upper()
+                return f"{other.tower}'s axis {axis} has that frequency: were the two mixed up?"
         return "check its label, its plan, and what was changed on the machine"
 
     blank = _blank(towers[0].tower, towers[0].axis, [t.outcome for t in towers])
