@@ -137,11 +137,8 @@ class Reader:
             return []
         if "F" in rest:
             self.speed_mm_s = rest["F"] * self.unit_mm / 60
-        if (
-            not targets
-            and "E" not in rest
-            and not (self._motion in (2, 3) and rest.keys() & {"I", "J"})
-        ):
+        circles = self._motion in (2, 3) and not rest.keys().isdisjoint("IJ")
+        if not targets and "E" not in rest and not circles:
             return []
         return self._move(number, targets, rest, machine=special == [53])
 
