@@ -115,8 +115,8 @@ def test_an_interrupted_run_goes_on(run, scanner):
     done = run("photos")
     assert (done.status, done.out) == (130, "")
     assert done.err.endswith(
-        f"ringscan: stopped: 2 of 7 photos are done and kept in {JOURNAL}; the same command goes "
-        "on from there\n"
+        f"ringscan: stopped: 2 of 7 photos are done and kept in {JOURNAL}; give the same "
+        "command again to go on\n"
     )
     Path("photos/3.jpg").write_text("22.8")
     scanner.seen.clear()

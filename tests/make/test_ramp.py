@@ -233,7 +233,7 @@ def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
 def test_the_original_is_never_the_target(tmp_path, plan):
     path = tmp_path / "a.gcode"
     path.write_text(sliced(plan))
-    with pytest.raises(OutputError, match="untouched"):
+    with pytest.raises(OutputError, match="is an input or another output"):
         add_ramp(path, path, plan, texts())
     with pytest.raises(OutputError, match="cannot be written"):
         add_ramp(path, tmp_path / "no" / "b.gcode", plan, texts())

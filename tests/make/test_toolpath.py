@@ -14,6 +14,11 @@ END = "USER-END\nG0 Z40 F600"
 SIDE = 59.55  # 60 less the line's width
 
 
+HOT = "M109 S200\nG28\nM83"
+COLD = "M104 S0\nM140 S0"
+"""Start and end that nothing is missed in."""
+
+
 def job(style=Style.SPIRAL, start=START, end=END, brim=3, side=BrimSide.INSIDE, **bed):
     values = {"size_mm": (200.0, 180.0), "max_height_mm": 150.0, "flow_limit_mm3_s": 12.0}
     return Job(
@@ -93,11 +98,11 @@ def test_the_nozzle_is_lifted_before_it_crosses_the_bed(tmp_path, plan, style):
     # after it none crosses the tower without filament: loops of the brim lie a line apart
     for step in [s for s in rest if not s.e and s.start[:2] != s.end[:2]]:
         assert math.dist(step.start[:2], step.end[:2]) < 0.45 * 1.5
-    # common practice: 100 mm/s along the bed, and a fifth of it up and down
+    # the plan's speed along the bed, and 5 mm/s up and down, as lead screws can: common practice
     for step in tower_steps(text):
         if not step.e:
             level = step.start[:2] != step.end[:2]
-            assert step.feed_per_minute == (6000 if level else 1200)
+            assert step.feed_per_minute == (60 * plan.motion.speed_mm_s if level else 300)
 
 
 def test_millimetres_and_absolute_places_are_set_before_the_users_text(tmp_path, plan):
@@ -342,31 +347,31 @@ def test_the_users_own_moves_are_warned_about(tmp_path, plan):
 
 
 def test_a_tower_may_fill_the_bed(tmp_path, plan):
-    assert not written(tmp_path, plan, job(start="G28\nM83", size_mm=(60.0, 60.0), end="M5"))[1]
+    assert not written(tmp_path, plan, job(start=HOT, size_mm=(60.0, 60.0), end=COLD))[1]
 
 
 def test_the_users_way_into_the_bed_is_warned_about(tmp_path, plan):
-    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 Z-1 F600"))
+    _, warnings = written(tmp_path, plan, job(start=f"{HOT}\nG1 Z-1 F600"))
     assert len(warnings) == 1
     assert "goes to Z -1 mm" in warnings[0]
 
 
 def test_filament_drawn_back_on_the_way_is_warned_about(tmp_path, plan):
-    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 X50 Y40 E-2 F600"))
+    _, warnings = written(tmp_path, plan, job(start=f"{HOT}\nG1 X50 Y40 E-2 F600"))
     assert len(warnings) == 1
     assert "draws filament back while it moves to X 50 Y 40" in warnings[0]
 
 
 def test_a_users_move_whose_feed_is_not_known_is_not_judged_by_its_flow(tmp_path, plan):
-    assert written(tmp_path, plan, job(start="G28\nM83\nG1 X50 Y40 E2"))[1] == ()
-    _, warnings = written(tmp_path, plan, job(start="G28\nM83\nG1 X30 Y40 E20 F6000"))
+    assert written(tmp_path, plan, job(start=f"{HOT}\nG1 X50 Y40 E2"))[1] == ()
+    _, warnings = written(tmp_path, plan, job(start=f"{HOT}\nG1 X30 Y40 E20 F6000"))
     # 20 mm of 1.75 mm filament over 50 mm at 100 mm/s: 20 pi 0.875² / 0.5
     assert len(warnings) == 1
     assert f"needs {40 * math.pi * 0.875**2:.1f} mm³/s" in warnings[0]
 
 
 def test_of_many_such_warnings_the_first_five_are_told(tmp_path, plan):
-    end = "\n".join(f"G0 X-{n} Y0 F600" for n in range(1, 9))
+    end = "\n".join([*(f"G0 X-{n} Y0 F600" for n in range(1, 9)), COLD])
     _, warnings = written(tmp_path, plan, job(end=end))
     told = [f"at X -{n} Y 0" for n in range(1, 6)]
     assert len(warnings) == 5

@@ -216,7 +216,7 @@ def test_pooled_samples_are_means_at_their_middle(
     assert (pooled.s_mm[0] - half, pooled.s_mm[-1] + half) == pytest.approx(reach, abs=1e-9)
     # a mean over a step has the step's own variance, a twelfth of its square
     blurred = replace(pooled, blur_mm=0.1)
-    assert blurred.sample_mm**2 == pytest.approx(0.1**2 + (2 * half) ** 2 / 12)
+    assert blurred.sample_mm2 == pytest.approx(0.1**2 + (2 * half) ** 2 / 12)
 
 
 @pytest.mark.parametrize("skew_mm", [0.7, -0.7])

@@ -56,9 +56,11 @@ def test_derivatives_are_differences(model: WholeModel, jacobian: Array, which: 
     # what is left falls as the model rises
     by_difference = (model(POINT - step).left - model(POINT + step).left) / (2 * STEPS[which])
     missed = np.linalg.norm(jacobian[which] - by_difference) / np.linalg.norm(by_difference)
-    # tabulated motion joins cubics whose bend jumps: 3e-3. The axis along the face has a numerical
-    # derivative in the model too, to one side: another hundredth
-    assert missed < (0.02 if NAMES[which].startswith("along") else 0.006)
+    # tabulated motion joins cubics whose bend jumps: 3e-3. Where an impulse of the shaper arrives
+    # the acceleration jumps, and with it a blurred wave. Of the axis along the face the model has a
+    # numerical derivative, without what a change of acceleration does within the blur
+    limits = {"shift": 0.04, "along": 0.09, "along's damping": 0.14}
+    assert missed < limits.get(NAMES[which], 0.006)
 
 
 def test_every_parameter_may_move_and_none_far(model: WholeModel) -> None:
@@ -68,7 +70,7 @@ def test_every_parameter_may_move_and_none_far(model: WholeModel) -> None:
     ranged = np.isfinite(lowest) & np.isfinite(highest)
     assert np.flatnonzero(ranged).tolist() == [9, 10, 13, 14]
     # a doubt is a standard deviation, and a step is no longer than it; strengths are free
-    known = np.array([0.1, 0.003, 0.03, 0.2, 0.4, 0.5, 1e-3, 0.5, 0.5])
+    known = np.array([0.1, 0.003, 0.03, 0.2, 0.4, 0.5, 0.05, 0.5, 0.5])
     assert model.longest(POINT)[:9] == pytest.approx(known)
     assert model.precision(POINT.size) == pytest.approx(np.append(1 / known**2, np.zeros(8)))
 
@@ -165,11 +167,11 @@ def test_a_leaning_face_and_its_blur() -> None:
     for row, mm in zip(got.passing_s, (-0.2, 0.0, 0.2), strict=True):
         assert row[late] == pytest.approx((s_mm[late] + mm) / 100, abs=1e-5)
     # a sample is the mean over a step of 0.5 mm, which has a variance of 0.5² / 12
-    assert got.blur_mm**2 == pytest.approx(0.3**2 + 0.5**2 / 12 + 0.02, rel=1e-12)
+    assert got.blur_mm2 == pytest.approx(0.3**2 + 0.5**2 / 12 + 0.02, rel=1e-12)
     # a shaper that is off stays off at any height
     assert (got.impulses.times_s == 0).all()
     # narrower than nothing is nothing
-    assert redraw(walls, replace(bent, blur_mm2=-1.0), doubts).blur_mm == 0
+    assert redraw(walls, replace(bent, blur_mm2=-1.0), doubts).blur_mm2 == 0
 
 
 def test_shading_is_a_polynomial_with_its_slope() -> None:
