@@ -30,8 +30,8 @@ not: right calls had over 7 on 77 rendered pictures and over 12 on 60 simulated 
 was found in a wrong place once passed with 1.8."""
 
 MORE_RIPPLE = (
-    "plan a tower with a higher acceleration, within the limits in the machine's manual, and put "
-    "the lamp lower, at the left or right"
+    "plan a tower with a higher acceleration, within the limits in the machine's manual, and see "
+    "by 'ringscan look' whether the lamp is low enough"
 )
 
 MORE_RANGE = "plan a wider frequency range or a higher acceleration"
