@@ -24,6 +24,7 @@ from ringscan.model.estimate import (
 from ringscan.model.fit import JointFit
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem
+from ringscan.model.ripple import Wave
 from ringscan.model.search import best_spacing
 from ringscan.model.vibration import pole, pole_turn, trial_pole
 from ringscan.plan import Quantity
@@ -94,11 +95,11 @@ def fit_spacing(fit: JointFit) -> PoleEstimate:
 
     def look(at: Array) -> Tangent:
         lam = trial_pole(*at)
-        about = problem.drawing.wave_about(lam)
+        about = Wave.of(lam, problem.drawing)
         wave = _even(problem, about.slope)
         free = _FreeWaves(problem, wave)
         c = free.strengths(problem.data)
-        pulled = (c[0] + 1j * c[1])[:, None] * wave * about.turn
+        pulled = (c[0] + 1j * c[1])[:, None] * wave * about.turn()
         slopes = [problem.whitener((pulled * over).real) for over in pole_turn(*at)]
         # what the free strengths can mimic is no information on the pole
         slopes = [row - free.combined(free.strengths(row)) for row in slopes]

@@ -16,6 +16,7 @@ from ringscan.model.estimate import PoleEstimate, descend
 from ringscan.model.given import Bent, Doubts
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, Walls, pose_problem, refine
+from ringscan.model.ripple import Wave
 from ringscan.model.search import Search, search
 from ringscan.model.second import second_candidate, stands_out
 from ringscan.model.settle import Mode, settle
@@ -141,10 +142,10 @@ def _polish(problem: Problem, f: float, zeta: float) -> Tangent:
     def look(at: Array) -> Tangent:
         lam = trial_pole(*at)
         drawing = problem.drawing
-        wave, left = drawing.wave_about(lam), drawing.left(lam)[:, None]
+        wave, left = Wave.of(lam, drawing), drawing.left(lam)[:, None]
         M = problem.filtered(left * wave.slope)
         c = complex(*problem.strength(M))
-        turn = c * wave.slope * (drawing.left_turn(lam)[:, None] + left * wave.turn)
+        turn = c * wave.slope * (drawing.left_turn(lam)[:, None] + left * wave.turn())
         J = np.stack([problem.whitener((turn * over).real) for over in pole_turn(*at)])
         # what the strength can mimic is no information on the pole (Kaufman's approximation)
         flat, free = J.reshape(2, -1), M.reshape(2, -1)

@@ -18,20 +18,67 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Wave:
-    """A ripple's complex slope as if no shaper had been on, and what changes its logarithm.
+    """A ripple as if no shaper had been on, each sample the mean over its blur.
 
-    slope : mean of ``lam exp(lam t) / (ds/dt)`` over the blur, (b, n)
-    turn : derivative over ``lam``, (b, n)
-    rise : over wall position, 1/mm, (b, n)
-    softer : over the variance of the blur, 1/mm², (b, n)
-    slower : over the logarithm of the slowness, (b, n)
+    About a sample, `d` off it, the nozzle's slowness is ``p exp(-a p² d)`` and it passes at
+    ``t + p d - a p³ d² / 2``. Of that the mean over a normal `d` has a closed form.
+
+    slope : mean of ``lam exp(lam t) / (ds/dt)``, complex, (b, n)
+    lam : its pole
+    passing_s, slowness_s_mm : t and p, see `Drawing`, (b, n)
+    spread_s2 : variance of the times that a sample is the mean of, (b, n)
+    braking : acceleration over speed, 1/s, (b, n)
+    narrowed : what the acceleration divides the exponent by, complex, (b, n)
     """
 
     slope: ComplexArray
-    turn: ComplexArray
-    rise: ComplexArray
-    softer: ComplexArray
-    slower: ComplexArray
+    lam: complex
+    passing_s: Array
+    slowness_s_mm: Array
+    spread_s2: Array
+    braking: Array
+    narrowed: ComplexArray
+
+    @classmethod
+    def of(cls, lam: complex, drawing: Drawing) -> Wave:
+        """The wave of a drawing with a pole."""
+        p = drawing.slowness_s_mm
+        # of no use where the nozzle stands, where it might be infinite
+        u = np.where(drawing.free, drawing.blur_mm2 * p * p, 0.0)
+        g = drawing.acceleration_mm_s2 * p
+        D = np.asarray(1 + lam * (g * u))
+        decay = free_decay(lam, drawing.passing_s, np.asarray(u * (lam - g) ** 2 / (2 * D)))
+        return cls(
+            slope=np.asarray(lam * decay * p / np.sqrt(D)),
+            lam=lam,
+            passing_s=drawing.passing_s,
+            slowness_s_mm=p,
+            spread_s2=u,
+            braking=g,
+            narrowed=D,
+        )
+
+    def turn(self) -> ComplexArray:
+        """Derivative of the slope's logarithm over ``lam``, (b, n)."""
+        u, g, r, k = self._parts()
+        return np.asarray(1 / self.lam + self.passing_s + u * r - g * u * k / 2)
+
+    def rise(self) -> ComplexArray:
+        """Derivative of the slope's logarithm over wall position, 1/mm, (b, n)."""
+        u, g, r, k = self._parts()
+        w = self.lam - g
+        more = g * u * (r * (g - w) + 1.5 * self.lam * g * k)
+        return np.asarray(self.slowness_s_mm * (w + more))
+
+    def softer(self) -> ComplexArray:
+        """Derivative of the slope's logarithm over ``spread_s2``, 1/s², (b, n)."""
+        _, g, r, k = self._parts()
+        return np.asarray(((self.lam - g) * r - self.lam * g * k) / 2)
+
+    def _parts(self) -> tuple[Array, Array, ComplexArray, ComplexArray]:
+        u, g, D = self.spread_s2, self.braking, self.narrowed
+        r = np.asarray((self.lam - g) / D)
+        return u, g, r, np.asarray(u * r * r + 1 / D)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,39 +111,7 @@ class Drawing:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
         if not self.blur_mm2:
             return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
-        return self._blurred(lam)[0]
-
-    def wave_about(self, lam: complex) -> Wave:
-        """`wave` and its derivatives."""
-        slope, u, g, r, D = self._blurred(lam)
-        p, w = self.slowness_s_mm, lam - g
-        k = u * r * r + 1 / D
-        softer = (w * r - lam * g * k) / 2
-        return Wave(
-            slope=slope,
-            turn=1 / lam + self.passing_s + u * r - g * u * k / 2,
-            rise=p * (w + g * u * (r * (g - w) + 1.5 * lam * g * k)),
-            softer=p * p * softer,
-            slower=1 + 2 * u * softer,
-        )
-
-    def _blurred(
-        self, lam: complex
-    ) -> tuple[ComplexArray, Array, Array, ComplexArray, ComplexArray]:
-        """`wave`, and parts of its derivatives.
-
-        About a sample, `d` off it, the nozzle's slowness is ``p exp(-a p² d)`` and it passes at
-        ``t + p d - a p³ d² / 2``. Of that the mean over a normal `d` has a closed form.
-        """
-        p = self.slowness_s_mm
-        # of no use where the nozzle stands, where it might be infinite
-        u = np.where(self.free, self.blur_mm2 * p * p, 0.0)
-        g = self.acceleration_mm_s2 * p
-        D = 1 + lam * (g * u)
-        w = lam - g
-        r = w / D
-        decay = free_decay(lam, self.passing_s, np.asarray(u * w * r / 2))
-        return np.asarray(lam * decay * p / np.sqrt(D)), u, g, r, np.asarray(D)
+        return Wave.of(lam, self).slope
 
     def left(self, lam: complex | ComplexArray) -> ComplexArray:
         """What the shaper leaves, ``R``, (b,); poles (t, 1) give (t, b)."""

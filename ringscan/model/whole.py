@@ -19,7 +19,7 @@ from ringscan.model.estimate import DAMPING_RANGE, FREQUENCY_RANGE_HZ, LONGEST_S
 from ringscan.model.given import ALONG_STEPS, Doubts, along_changes, bend, redraw
 from ringscan.model.newton import Tangent
 from ringscan.model.problem import Problem, Walls
-from ringscan.model.ripple import Drawing
+from ringscan.model.ripple import Drawing, Wave
 from ringscan.model.vibration import pole_turn, trial_pole
 
 Array = NDArray[np.float64]
@@ -112,22 +112,25 @@ class WholeModel:
             lam = trial_pole(*at[i : i + 2])
             back = self._back(at, lam)
             c = complex(*at[i + 2 : i + 4]) * back
-            wave, left = drawing.wave_about(lam), drawing.left(lam)[:, None]
+            wave, left = Wave.of(lam, drawing), drawing.left(lam)[:, None]
             slope, turn = left * wave.slope, drawing.left_turn(lam)[:, None]
             own = c * slope
             ripple += own
+            softened = wave.softer()
+            softer += np.real(own * softened)
+            slowed = 1 + 2 * wave.spread_s2 * softened
             for change, (later, slower) in zip(along, around, strict=True):
-                change += np.real(own * (lam * later + wave.slower * slower))
-            rise = own * wave.rise
+                change += np.real(own * (lam * later + slowed * slower))
+            rise = own * wave.rise()
             moved += np.real(rise - own * lam * pace)
             rising += rise.real
-            softer += np.real(own * wave.softer)
             higher += np.real(c * wave.slope * turn * -lam * sooner)
-            pulled = c * (wave.slope * turn + slope * (wave.turn - at[SHIFT] * pace))
+            pulled = c * (wave.slope * turn + slope * (wave.turn() - at[SHIFT] * pace))
             poles += [(pulled * over).real for over in pole_turn(*at[i : i + 2])]
             poles += [(back * slope).real, -(back * slope).imag]
         stretched = rising * self.walls.s_mm
         skewed = rising * self.walls.up[:, None]
+        softer *= drawing.slowness_s_mm**2
         changes = [moved, stretched, skewed, higher, *along, softer]
         shaded, gain = shade(ripple.real, at[SHADING])
         small = np.clip(ripple.real, -STEEPEST_SHADED, STEEPEST_SHADED)

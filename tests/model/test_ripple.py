@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from walls import RAMP, Wall, simulate_walls, wall_height_mm
 
-from ringscan.model.ripple import EDGE_MM, draw
+from ringscan.model.ripple import EDGE_MM, Wave, draw
 from ringscan.model.vibration import corner_strength, pole
 
 Array = NDArray[np.float64]
@@ -100,15 +100,15 @@ def test_derivatives_of_a_blurred_wave() -> None:
 
     drawing = draw(given.s_mm, given.motion, given.impulses, given.along, 0.12**2)
     turn = (wave(lam + 0.01) - wave(lam - 0.01)) / 0.02 / wave(lam)
-    found = drawing.wave_about(lam)
+    found = Wave.of(lam, drawing)
     assert np.allclose(found.slope, drawing.wave(lam))
-    assert np.allclose(found.turn[:, free], turn, rtol=1e-3, atol=1e-5)
+    assert np.allclose(found.turn()[:, free], turn, rtol=1e-3, atol=1e-5)
     rise = (wave(lam, step) - wave(lam, -step)) / (2 * step) / wave(lam)
     # an impulse of the shaper changes the acceleration at once, which a difference may straddle
     smooth = np.abs(np.diff(drawing.acceleration_mm_s2, axis=1, append=0, prepend=0)) < 1e-6
     smooth = (smooth[:, 1:] & smooth[:, :-1])[:, free]
     assert smooth.mean() > 0.9
-    assert np.allclose(found.rise[:, free][smooth], rise[smooth], rtol=1e-3, atol=1e-4)
+    assert np.allclose(found.rise()[:, free][smooth], rise[smooth], rtol=1e-3, atol=1e-4)
 
 
 def test_free_part_leaves_out_what_does_not_decay_freely() -> None:
