@@ -97,6 +97,7 @@ class Size(_Part):
 
 
 LEAST_ACCELERATION_MM_S2 = 50.0
+MOST_DAMPING_SETTING = 0.5
 
 
 class Motion(_Part):
@@ -130,7 +131,7 @@ class Shaper(_Part):
     """The input shaper that was on while the ramp was printed."""
 
     family: Family = Field(description=f"one of {', '.join(Family)}", strict=False)
-    damping_ratio: float = _number(0, 0.5, "the shaper's own damping setting")
+    damping_ratio: float = _number(0, MOST_DAMPING_SETTING, "the shaper's own damping setting")
     tolerance: float = Field(
         default=0.05, ge=0.005, le=0.25, description="vibration tolerance of EI, EI2 and EI3"
     )
@@ -203,7 +204,7 @@ class Ramp(_Part):
         else:
             if self.frequency_hz is None:
                 raise ValueError("a ramp of damping_ratio needs the fixed frequency_hz")
-            low, high = 0.0, 0.5
+            low, high = 0.0, MOST_DAMPING_SETTING
         for name, value in (("start", self.start), ("the ramp's end", self.end)):
             if not low - END_SLACK <= value <= high + END_SLACK:
                 raise ValueError(

@@ -63,14 +63,8 @@ these had any of it."""
 
 def blur_mm_of(look: Look) -> float:
     """Standard deviation of the picture's blur on the face, by what the sheet's edges show."""
-    return math.sqrt(BLUR_PX**2 + _further_blur_px2(look)) / look.view.px_per_mm
-
-
-def _further_blur_px2(look: Look) -> float:
-    """Variance of the blur beyond an ordinary picture's, px²."""
-    if look.response is None:
-        return 0.0
-    return max(look.response.blur_px**2 - BEHIND_PX**2 - BLUR_PX**2, 0.0)
+    seen_px = BLUR_PX if look.response is None else look.response.blur_px
+    return math.sqrt(max(BLUR_PX**2, seen_px**2 - BEHIND_PX**2)) / look.view.px_per_mm
 
 
 def beyond_of(look: Look) -> Beyond:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import floor, isfinite
 
 from ringscan.errors import OptionError
-from ringscan.plan import LEAST_ACCELERATION_MM_S2
+from ringscan.plan import LEAST_ACCELERATION_MM_S2, MOST_DAMPING_SETTING
 
 HIGHEST = {"mm": 10_000.0, "mm/s": 2000.0, "mm/s²": 100_000.0, "mm³/s": 1000.0}
 """By unit: more than any such machine has; of speeds, the most that a plan may hold."""
@@ -14,8 +14,6 @@ NOZZLE_MM = (0.1, 3.0)
 THICKEST_OF_NOZZLE = 0.8
 WIDTHS_OF_NOZZLE = (0.8, 2.5)
 RANGE_HZ = (5.0, 300.0)
-DAMPING_SETTING = (0.0, 0.5)
-"""What a plan may hold."""
 LEAST_WIDTH_MM = 30.0
 BED_MARGIN_MM = 10.0
 """Kept free around the tower for brim and clips."""
@@ -73,11 +71,11 @@ def require_range(low_hz: float, high_hz: float) -> None:
 
 def require_damping_setting(damping_ratio: float) -> None:
     """Refuse a damping ratio that no shaper is told. Raises OptionError."""
-    lowest, highest = DAMPING_SETTING
-    if not lowest <= damping_ratio <= highest:
+    most = MOST_DAMPING_SETTING
+    if not 0 <= damping_ratio <= most:
         raise OptionError(
-            f"the damping setting must be {lowest:g} to {highest:g}, not {damping_ratio:g}"
-            + ("; in per cent?" if 1 <= damping_ratio <= 100 * highest else "")
+            f"the damping setting must be 0 to {most:g}, not {damping_ratio:g}"
+            + ("; in per cent?" if 1 <= damping_ratio <= 100 * most else "")
         )
 
 

@@ -10,7 +10,7 @@ from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
-from ringscan.make.words import homes, parse_line
+from ringscan.make.words import Words, homes, parse_line
 from ringscan.plan import Plan
 
 ROUNDING_MM = 0.002
@@ -93,7 +93,7 @@ def _empty_texts(job: Job) -> Iterator[str]:
 
 def _start_lacks(text: str) -> Iterator[str]:
     """What a start text of plain code leaves out; words of a firmware's own may do anything."""
-    lines = [parse_line(line) for line in lines_of(text)]
+    lines = _parsed(text)
     words = [word for line in lines if line for word in line]
     how = [word for word in words if word in (ABSOLUTE_E, RELATIVE_E, ABSOLUTE)]
     told = [word for word in how if word != ABSOLUTE]
@@ -107,29 +107,33 @@ def _start_lacks(text: str) -> Iterator[str]:
         yield "the start text does not make E relative (M83 on most machines)"
     if not any(homes(line) for line in lines_of(text)):
         yield "the start text homes no axis (G28): does the machine know where it is?"
-    if not any(told > 0 for told in _nozzle_told(text)):
+    if not any(heat > 0 for heat in _nozzle_told(lines)):
         yield "the start text heats no nozzle (M104 or M109 on most machines): is it hot by then?"
 
 
 def _end_lacks(text: str) -> Iterator[str]:
     """The same of an end text."""
-    lines = [parse_line(line) for line in lines_of(text)]
+    lines = _parsed(text)
     if None in lines or not any(lines):
         return
-    if _nozzle_told(text)[-1:] != [0.0]:
+    if _nozzle_told(lines)[-1:] != [0.0]:
         yield (
             "the end text does not switch the heaters off (M104 S0 and M140 S0 on most machines): "
             "who does?"
         )
 
 
-def _nozzle_told(text: str) -> list[float]:
-    """Temperatures that a text of plain code tells the nozzle, in order."""
-    lines = [parse_line(line) or [] for line in lines_of(text)]
+def _parsed(text: str) -> list[Words | None]:
+    """Words of a text's lines; None where a line is no plain code."""
+    return [parse_line(line) for line in lines_of(text)]
+
+
+def _nozzle_told(lines: list[Words | None]) -> list[float]:
+    """Temperatures that the nozzle is told, in order."""
     return [
         value
         for line in lines
-        if any(letter == "M" and code in NOZZLE for letter, code in line)
+        if line and any(letter == "M" and code in NOZZLE for letter, code in line)
         for letter, value in line
         if letter in "SR"
     ]

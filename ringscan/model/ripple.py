@@ -28,7 +28,7 @@ class Wave:
     passing_s, slowness_s_mm : t and p, see `Drawing`, (b, n)
     spread_s2 : variance of the times that a sample is the mean of, (b, n)
     braking : acceleration over speed, 1/s, (b, n)
-    narrowed : what the acceleration divides the exponent by, complex, (b, n)
+    blunted, share : parts that its derivatives have in common, complex, (b, n)
     """
 
     slope: ComplexArray
@@ -37,48 +37,52 @@ class Wave:
     slowness_s_mm: Array
     spread_s2: Array
     braking: Array
-    narrowed: ComplexArray
+    blunted: ComplexArray
+    share: ComplexArray
 
     @classmethod
     def of(cls, lam: complex, drawing: Drawing) -> Wave:
         """The wave of a drawing with a pole."""
-        p = drawing.slowness_s_mm
-        # of no use where the nozzle stands, where it might be infinite
-        u = np.where(drawing.free, drawing.blur_mm2 * p * p, 0.0)
-        g = drawing.acceleration_mm_s2 * p
-        D = np.asarray(1 + lam * (g * u))
-        decay = free_decay(lam, drawing.passing_s, np.asarray(u * (lam - g) ** 2 / (2 * D)))
+        slope, u, g, D = _mean_slope(lam, drawing)
+        r = np.asarray((lam - g) / D)
         return cls(
-            slope=np.asarray(lam * decay * p / np.sqrt(D)),
+            slope=slope,
             lam=lam,
             passing_s=drawing.passing_s,
-            slowness_s_mm=p,
+            slowness_s_mm=drawing.slowness_s_mm,
             spread_s2=u,
             braking=g,
-            narrowed=D,
+            blunted=r,
+            share=np.asarray(u * r * r + 1 / D),
         )
 
     def turn(self) -> ComplexArray:
         """Derivative of the slope's logarithm over ``lam``, (b, n)."""
-        u, g, r, k = self._parts()
+        u, g, r, k = self.spread_s2, self.braking, self.blunted, self.share
         return np.asarray(1 / self.lam + self.passing_s + u * r - g * u * k / 2)
 
     def rise(self) -> ComplexArray:
         """Derivative of the slope's logarithm over wall position, 1/mm, (b, n)."""
-        u, g, r, k = self._parts()
+        u, g, r, k = self.spread_s2, self.braking, self.blunted, self.share
         w = self.lam - g
         more = g * u * (r * (g - w) + 1.5 * self.lam * g * k)
         return np.asarray(self.slowness_s_mm * (w + more))
 
     def softer(self) -> ComplexArray:
         """Derivative of the slope's logarithm over ``spread_s2``, 1/s², (b, n)."""
-        _, g, r, k = self._parts()
-        return np.asarray(((self.lam - g) * r - self.lam * g * k) / 2)
+        g = self.braking
+        return np.asarray(((self.lam - g) * self.blunted - self.lam * g * self.share) / 2)
 
-    def _parts(self) -> tuple[Array, Array, ComplexArray, ComplexArray]:
-        u, g, D = self.spread_s2, self.braking, self.narrowed
-        r = np.asarray((self.lam - g) / D)
-        return u, g, r, np.asarray(u * r * r + 1 / D)
+
+def _mean_slope(lam: complex, drawing: Drawing) -> tuple[ComplexArray, Array, Array, ComplexArray]:
+    """Slope, spread and braking of a `Wave`, and what divides its exponent, (b, n) each."""
+    p = drawing.slowness_s_mm
+    # of no use where the nozzle stands, where it might be infinite
+    u = np.where(drawing.free, drawing.blur_mm2 * p * p, 0.0)
+    g = drawing.acceleration_mm_s2 * p
+    D = np.asarray(1 + lam * (g * u))
+    decay = free_decay(lam, drawing.passing_s, np.asarray(u * (lam - g) ** 2 / (2 * D)))
+    return np.asarray(lam * decay * p / np.sqrt(D)), u, g, D
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,7 +115,7 @@ class Drawing:
         """Complex slope of the ripple per band as if no shaper had been on, (b, n)."""
         if not self.blur_mm2:
             return np.asarray(lam * free_decay(lam, self.passing_s) * self.slowness_s_mm)
-        return Wave.of(lam, self).slope
+        return _mean_slope(lam, self)[0]
 
     def left(self, lam: complex | ComplexArray) -> ComplexArray:
         """What the shaper leaves, ``R``, (b,); poles (t, 1) give (t, b)."""

@@ -165,7 +165,7 @@ def _solve_ei(humps: int, tol: float, zeta: float, start: Array) -> Array:
 
     def conditions(x: Array) -> Array:
         a, t, zeros, tops = np.split(x, [n, 2 * n, 3 * n])
-        scale = (t[-1] * sqrt(1 - zeta**2), zeros[1], tops[-2:][0])[humps - 1]
+        scale = t[-1] * sqrt(1 - zeta**2) if humps == 1 else (zeros if humps == 2 else tops)[1]
         a, t = np.append(a, 1 - a.sum()), np.insert(t, 0, 0.0)
 
         def vibration(f: Array) -> Array:

@@ -14,7 +14,6 @@ import dataclasses
 import json
 import time
 from collections.abc import Iterable
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -78,19 +77,18 @@ def write(specimens: Iterable[Specimen], folder: Path) -> None:
 def main() -> None:
     """Read the command line and write the pictures it asks for."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.generator")
-    drawn = {"blank": blank_specimen, "turned": turned_specimen}
-    parser.add_argument("kind", choices=["samples", "random", *drawn])
+    drawn = {"random": random_specimen, "blank": blank_specimen, "turned": turned_specimen}
+    parser.add_argument("kind", choices=["samples", *drawn])
     parser.add_argument("--first", type=int, default=1, help="seed of the first picture")
     parser.add_argument("--count", type=int, default=1, help="how many, each with the next seed")
-    parser.add_argument("--family", type=Family, help="shaper of random towers; else it is drawn")
+    parser.add_argument("--family", type=Family, help="shaper of all; else it is drawn")
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     arguments = parser.parse_args()
     if arguments.kind == "samples":
         specimens = sample_specimens()
     else:
         seeds = range(arguments.first, arguments.first + arguments.count)
-        draw = drawn.get(arguments.kind, partial(random_specimen, family=arguments.family))
-        specimens = (draw(seed) for seed in seeds)
+        specimens = (drawn[arguments.kind](seed, arguments.family) for seed in seeds)
     write(specimens, arguments.out)
 
 

@@ -103,15 +103,15 @@ def random_specimen(seed: int, family: Family | None = None) -> Specimen:
     return draw(seed, f"{family or 'random'}-{seed:03d}".lower(), Wish(family=family))
 
 
-def blank_specimen(seed: int) -> Specimen:
+def blank_specimen(seed: int, family: Family | None = None) -> Specimen:
     """Return a specimen printed on rigid axes: no ringing at all, everything else as usual."""
-    specimen = draw(seed + 50_000, f"blank-{seed:03d}", Wish())
+    specimen = draw(seed + 50_000, f"blank-{seed:03d}", Wish(family=family))
     return dataclasses.replace(specimen, normal=None, along=None)
 
 
-def turned_specimen(seed: int) -> Specimen:
+def turned_specimen(seed: int, family: Family | None = None) -> Specimen:
     """Return the random specimen of that seed, laid down with its base away."""
-    specimen = draw(seed, f"turned-{seed:03d}", Wish())
+    specimen = draw(seed, f"turned-{seed:03d}", Wish(family=family))
     pose = dataclasses.replace(specimen.pose, turn_deg=specimen.pose.turn_deg + 180)
     return dataclasses.replace(specimen, pose=pose)
 

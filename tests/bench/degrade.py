@@ -102,6 +102,13 @@ def _blur(sd_px: float, light: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(light, (0, 0), sd_px)
 
 
+def _face_mask(shot: Shot) -> NDArray[np.uint8]:
+    """1 on the face, 0 elsewhere, (h, w)."""
+    mask = np.zeros(shot.pixels.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(shot.face_px * 16).astype(np.int32), 1, shift=4)
+    return mask
+
+
 def translucent(reach_mm: float, shot: Shot) -> Shot:
     """Let light that enters the face come out beside: normal, `reach_mm` is its deviation.
 
@@ -109,8 +116,7 @@ def translucent(reach_mm: float, shot: Shot) -> Shot:
     """
     corners, size = shot.face_px, shot.truth["plan"]["size"]
     per_mm = float(np.linalg.norm(corners[1] - corners[0])) / size["width_mm"]
-    face = np.zeros((*shot.pixels.shape[:2], 1), np.float32)
-    cv2.fillConvexPoly(face, np.round(corners * 16).astype(np.int32), (1.0,), shift=4)
+    face = _face_mask(shot).astype(np.float32)[..., None]
     share = _blur(reach_mm * per_mm, face)[..., None]
 
     def spread(light: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -272,9 +278,7 @@ def lay_otherwise(order: tuple[int, int, int, int], shot: Shot) -> Shot:
     warp = cv2.getPerspectiveTransform(corners, corners[list(order)])
     size = shot.pixels.shape[1::-1]
     moved = cv2.warpPerspective(shot.pixels, warp, size, flags=cv2.INTER_CUBIC)
-    mask = np.zeros(shot.pixels.shape[:2], np.uint8)
-    cv2.fillConvexPoly(mask, np.round(corners * 16).astype(np.int32), 1, shift=4)
-    return replace(shot, pixels=np.where(mask[..., None] > 0, moved, shot.pixels))
+    return replace(shot, pixels=np.where(_face_mask(shot)[..., None] > 0, moved, shot.pixels))
 
 
 def tone_curve(strength: float, shot: Shot) -> Shot:

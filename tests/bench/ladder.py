@@ -65,11 +65,6 @@ class Result:
         return abs(self.damping_error) > self.damping_half_width
 
     @property
-    def outside(self) -> bool:
-        """Whether either is."""
-        return self.frequency_outside or self.damping_outside
-
-    @property
     def wrong(self) -> bool:
         """Whether it is confidently wrong."""
         by_frequency = self.frequency_outside and abs(self.error_hz or 0.0) > WRONG_HZ

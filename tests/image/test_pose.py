@@ -92,15 +92,19 @@ def test_single_wild_corners_are_left_out():
     assert pose.rms_px < 0.05
 
 
-def test_projection_and_its_inverse_agree_with_opencv():
-    rotation, translation = looking_at(20, 200, 130, 280)
-    camera = Camera(
+def camera_at(rotation, translation):
+    return Camera(
         focal_px=3100.0,
         centre_px=((WIDTH - 1) / 2, (HEIGHT - 1) / 2),
         k1=-0.03,
         rotation=rotation,
         translation_mm=translation,
     )
+
+
+def test_projection_and_its_inverse_agree_with_opencv():
+    rotation, translation = looking_at(20, 200, 130, 280)
+    camera = camera_at(rotation, translation)
     points = np.array([[0.0, 0, 0], [192, 252, -60], [30, 200, -35], [96, 126, 0]])
     seen = camera.project(points)
     # same model, same numbers: only rounding differs
@@ -113,13 +117,7 @@ def test_projection_and_its_inverse_agree_with_opencv():
 
 def test_rows_of_points_are_where_opencv_sees_them():
     rotation, translation = looking_at(25, 70, 100, 280)
-    camera = Camera(
-        focal_px=3100.0,
-        centre_px=((WIDTH - 1) / 2, (HEIGHT - 1) / 2),
-        k1=-0.03,
-        rotation=rotation,
-        translation_mm=translation,
-    )
+    camera = camera_at(rotation, translation)
     starts = np.array([[60.0, 90, -60], [60, 140, -55], [62, 190, -60]])
     way, along = np.array([1.0, 0.02, 0.01]), np.linspace(0, 60, 7)
     x, y = camera.project_rows(starts, way, along)

@@ -4,6 +4,8 @@ import math
 
 import pytest
 from oracle import steps_of
+from test_planner import machine as machine_of
+from test_planner import wishes as wishes_of
 
 from ringscan.make.bead import bead_section_mm2
 from ringscan.make.check import read_file
@@ -13,35 +15,23 @@ from ringscan.make.ramp import add_ramp
 from ringscan.make.template import Texts, parse_template
 from ringscan.make.toolpath import write_toolpath
 from ringscan.make.verdict import Verdict, judge
-from ringscan.make.wishes import Machine, Wishes
-from ringscan.plan import Family
 from ringscan.show.prepare_text import plan_summary
 
 WEAK = {"nozzle_mm": 0.4, "line_width_mm": 0.6, "layer_height_mm": 0.2, "flow_limit_mm3_s": 40.0}
 
 
-def proposal(**changes):
-    values = {
-        "bed_mm": (180.0, 180.0),
-        "max_height_mm": 200.0,
-        "nozzle_mm": 1.0,
-        "line_width_mm": 2.0,
-        "layer_height_mm": 0.75,
-        "flow_limit_mm3_s": 11.0,
-        "speed_mm_s": 100.0,
-        "acceleration_mm_s2": 3000.0,
-        "corner_speed_mm_s": 8.0,
-    } | changes
-    low, high = values.pop("low_hz", 15.0), values.pop("high_hz", 75.0)
-    machine = Machine(
-        **values,
-        max_speed_mm_s=values["speed_mm_s"],
-        max_acceleration_mm_s2=values["acceleration_mm_s2"],
-    )
-    wishes = Wishes(
-        tower="HERON-1", axes=("x", "y"), families=(Family.ZV,), low_hz=low, high_hz=high
-    )
-    return machine, propose(machine, wishes)
+WIDE = {
+    "bed_mm": (180.0, 180.0),
+    "nozzle_mm": 1.0,
+    "line_width_mm": 2.0,
+    "layer_height_mm": 0.75,
+    "corner_speed_mm_s": 8.0,
+}
+
+
+def proposal(*, low_hz=15.0, high_hz=75.0, **changes):
+    printer = machine_of(**(WIDE | changes))
+    return printer, propose(printer, wishes_of(low_hz=low_hz, high_hz=high_hz))
 
 
 @pytest.mark.parametrize(
