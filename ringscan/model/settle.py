@@ -42,6 +42,9 @@ LOOSE_TRIED = 3
 """With an edge that is known to less than this, so many of the best trials are settled roughly and
 compared: the axis along the face and the edge pass for each other, a whole wave off in the end."""
 
+SHADOWED_MM = 2.0
+"""How far the shadows of the entry corner reach where light enters the filament."""
+
 ALONG_BANDS = 10
 ROUGH_BANDS = 24
 """Bands to choose a start of the axis along the face by, and to settle first by; the whole wall
@@ -69,6 +72,8 @@ class Settled:
     problem : redrawn with what the fit bent; all but the first mode's ripple taken out of it
     bent : what the fit bent
     misfit : sum of squares that is left
+    edge_excess : mean square that is left nearer to the entry edge than `SHADOWED_MM`, over that of
+        all the wall
     speed : of the nozzle, by the wall
     """
 
@@ -77,6 +82,7 @@ class Settled:
     problem: Problem
     bent: Bent
     misfit: float
+    edge_excess: float
     speed: SpeedEstimate
 
 
@@ -160,8 +166,20 @@ def _finish(model: WholeModel, view: Tangent) -> Settled:
         ),
         bent=bend(at[GIVEN], model.alike_hz),
         misfit=float((view.left**2).sum()),
+        edge_excess=_edge_excess(problem, view.left),
         speed=fit_speed(view, model.speed_change(at), known, over),
     )
+
+
+def _edge_excess(problem: Problem, left: Array) -> float:
+    """See `Settled`; 1 where nothing there is in use."""
+    near, used = problem.s_mm < SHADOWED_MM, problem.whitener.use
+    if not used[:, near].any():
+        return 1.0
+    there, everywhere = (
+        (left[:, part] ** 2).sum() / used[:, part].sum() for part in (near, slice(None))
+    )
+    return float(there / everywhere)
 
 
 def _every(model: WholeModel, bands: int) -> WholeModel:

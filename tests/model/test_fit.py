@@ -10,6 +10,7 @@ from skimage import data
 from skimage.transform import resize
 from walls import RAMP, Wall, doubts_of, random_wall, simulate_walls, wall_height_mm
 
+import ringscan.model.fit as fit_module
 from ringscan.model.answers import fit_null, fit_spacing, measure_ripple
 from ringscan.model.budget import Interval, intervals
 from ringscan.model.fit import JointFit, fit_jointly
@@ -340,6 +341,31 @@ def test_light_that_goes_through_the_filament_is_no_slower_decay(blur_mm: float)
         assert fit.bent.blur_mm2 == pytest.approx(blur_mm**2, rel=0.5)
     # 2 % is what single ones of these walls are off by without any blur
     assert abs(float(np.mean(off))) < 0.02
+
+
+def shadowed(walls: Walls, depth: float) -> Walls:
+    """Darker next to the entry edge by a shadow that comes and goes with height, as corners do."""
+    height = np.cos(2 * np.pi * np.arange(walls.up.size) / 25)[:, None]
+    shadow = depth * np.exp(-((walls.s_mm / 0.8) ** 2) / 2) * height
+    return replace(walls, intensity=walls.intensity * (1 - shadow))
+
+
+def test_shadows_at_the_entry_edge_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They reach over the first ripples where light enters the filament, and are none of them."""
+    off: dict[float, list[float]] = {fit_module.EDGE_EXCESS: [], np.inf: []}
+    for seed, f in enumerate((30.0, 38.0, 45.0, 52.0)):
+        wall = Wall(frequency_hz=f, damping_ratio=0.06, texture_um=1.0, belt_um=0, length_mm=50)
+        walls = simulate_walls(wall, seed)
+        assert not fit_jointly(walls, doubts_of(wall)).shadowed
+        for excess, errors in off.items():
+            with monkeypatch.context() as patch:
+                patch.setattr(fit_module, "EDGE_EXCESS", excess)
+                fit = fit_jointly(shadowed(walls, 0.4), doubts_of(wall))
+            assert fit.shadowed == (excess < np.inf)
+            errors.append(fit.estimate.frequency_hz - f)
+    without, within = (np.square(errors).mean() for errors in off.values())
+    # what is left is what such walls are off by without any shadow
+    assert without < within / 4
 
 
 def test_ripple_of_each_band_is_signed() -> None:
