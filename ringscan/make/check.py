@@ -15,11 +15,13 @@ from typing import Literal
 import numpy as np
 
 from ringscan.errors import GcodeError
+from ringscan.make.extrusion import extrudes_relative
 from ringscan.make.gcode import Move, numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import has_end, read_marks
 from ringscan.make.shaped import require_shaper
 from ringscan.make.template import Texts
+from ringscan.make.unread import Other, read_unread
 from ringscan.plan import Axis, Direction, Plan
 
 Face = Literal["front", "right", "back", "left"]
@@ -79,12 +81,18 @@ class FileReport:
 
     rows : one for each layer, from the base up
     texts : those that its commands were read with
+    others : other commands among the layers that are commanded
+    relative_e, told_relative_e : how E counts by its numbers, and by what the file tells the
+        machine before the first layer, if it does
     ended : whether more than moves and those commands follows the last line of filament
     set_after : axes that are commanded once more after it
     """
 
     rows: tuple[LayerRow, ...]
     texts: Texts | None
+    others: tuple[Other, ...]
+    relative_e: bool
+    told_relative_e: bool | None
     ended: bool
     set_after: frozenset[Axis]
 
@@ -117,9 +125,9 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
     events = [] if texts is None else list(_events(path, texts, plan))
     rows = []
     now: dict[Axis, float | None] = {}
-    place = last = 0
+    place = base = last = 0
     for layer in find_layers(path):
-        last = layer.moves[-1].line
+        base, last = base or layer.first_line, layer.moves[-1].line
         inside: set[Axis] = set()
         while place < len(events) and events[place].line < last:
             event = events[place]
@@ -129,9 +137,14 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
             place += 1
         commanded = {a: Commanded(value=v, inside=a in inside) for a, v in now.items()}
         rows.append(_row(layer, commanded))
+    first = events[0].line if events else None
+    unread = read_unread(path, texts, base=base, first=first, last=last)
     return FileReport(
         rows=tuple(rows),
         texts=texts,
+        others=unread.others,
+        relative_e=extrudes_relative(path),
+        told_relative_e=unread.told_relative_e,
         ended=has_end(path, last, texts),
         set_after=frozenset(axis for event in events[place:] for axis in event.axes),
     )

@@ -41,6 +41,9 @@ def compare_ramps(report: FileReport, plan: Plan) -> Iterator[Finding]:
             )
         if _as_planned(report.rows, plan, axis, report.texts.command):
             continue
+        if not any(axis in row.commanded for row in report.rows):
+            yield spoilt(f"nothing in the file commands the {axis.upper()} shaper")
+            continue
         found = _fit(report.rows, plan, axis, report.texts.command)
         if found is None:
             yield spoilt(f"the commanded {axis.upper()} values are no regular ramp")

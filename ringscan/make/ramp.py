@@ -226,10 +226,11 @@ def has_end(path: Path, last: int, texts: Texts | None) -> bool:
 def _compare_height(source: Path, plan: Plan, layer: Layer) -> None:
     expected = plan.layer_top_mm(layer.index)
     if abs(layer.height_mm - expected) > HEIGHT_TOLERANCE * plan.size.layer_height_mm:
+        lies, planned = (f"{round(z_mm, 3):g} mm" for z_mm in (layer.height_mm, expected))
         raise GcodeError(
-            f"{source}, line {layer.first_line}: layer {layer.index} lies at Z "
-            f"{layer.height_mm:.3g} mm, plan '{plan.tower}' says {expected:.3g} mm; slice "
-            f"{_sliced_so(plan)}, or let size.first_layer_mm and size.layer_height_mm in the plan "
+            f"{source}, line {layer.first_line}: layer {layer.index} lies at Z {lies}, plan "
+            f"'{plan.tower}' says {planned}; slice {_sliced_so(plan)}, or let "
+            f"size.first_layer_mm and size.layer_height_mm in the plan "
             f"say what can be sliced, and make mesh and sheet anew from it"
         )
 
@@ -249,7 +250,8 @@ def _compare_width(source: Path, plan: Plan, layer: Layer) -> None:
         raise GcodeError(
             f"{source}, line {layer.first_line}: layer {layer.index} covers {x1 - x0:.1f} × "
             f"{y1 - y0:.1f} mm, the wall of plan '{plan.tower}' {width:.1f} × {width:.1f} mm: "
-            f"several objects, or another tower; slice the one tower alone"
+            f"several objects, another size, or a tower turned on the bed; slice the plan's tower "
+            f"alone, upright and square to the axes, at 100 %"
         )
 
 

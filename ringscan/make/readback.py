@@ -10,14 +10,12 @@ from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
-from ringscan.make.words import Words, homes, parse_line
+from ringscan.make.words import ABSOLUTE_E, RELATIVE_E, Words, homes, parse_line
 from ringscan.plan import Plan
 
 ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
 MOST_WARNINGS = 5
-ABSOLUTE_E, RELATIVE_E = ("M", 82.0), ("M", 83.0)
-"""Common practice, not of the standard."""
 ABSOLUTE = ("G", 90.0)
 NOZZLE = (104.0, 109.0)
 """M words for its temperature, with S or R; common practice, not of the standard."""

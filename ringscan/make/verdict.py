@@ -18,6 +18,7 @@ from ringscan.make.commanded import amid_the_ramp, compare_ramps, name_layers
 from ringscan.make.finding import Finding, Kind, differs, merged, note, spoilt
 from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.shaped import require_shaper
+from ringscan.make.unread import Other
 from ringscan.plan import Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02
@@ -27,6 +28,8 @@ SAME_HEIGHT = 0.25
 """Of a layer height."""
 SAME_STEP_MM = 0.002
 """Of layer heights: slicing programs know two or three decimals."""
+MOST_OTHERS = 6
+"""Kinds of other commands that are told."""
 ONE_WALL = 0.06
 """By which one wall may be longer or shorter than its outline, as where a seam is closed."""
 
@@ -114,12 +117,30 @@ def _minded(report: FileReport, plan: Plan) -> Iterator[Finding]:
             "no command follows the last line of filament: was the file cut off? Nothing would "
             "switch the heaters off"
         )
+    if report.told_relative_e not in (None, report.relative_e):
+        counts = {True: "relative (M83 on most machines)", False: "absolute (M82 on most machines)"}
+        yield note(
+            f"by its numbers E counts {counts[report.relative_e]}, but before the first layer the "
+            f"file says {counts[not report.relative_e]}: make start text and slicing program agree"
+        )
+    if report.others:
+        kinds = ", ".join(_named(other) for other in report.others[:MOST_OTHERS])
+        more = f" and {n} more kinds" if (n := len(report.others) - MOST_OTHERS) > 0 else ""
+        yield note(
+            f"other commands stand among the layers of the ramp: {kinds}{more}; make sure that "
+            f"none changes speed, acceleration or shaper, or stops the print"
+        )
     if report.texts is not None and report.texts.serves_both(plan):
         yield note(SERVES_BOTH)
     if len(plan.axes) == 1:
         yield note(OTHER_AXIS_OFF)
     if {axis for row in report.rows for axis in row.commanded} - report.set_after:
         yield note(STAYS_IN_FORCE)
+
+
+def _named(other: Other) -> str:
+    times = f"{other.count} times, first " if other.count > 1 else ""
+    return f"'{other.text}' ({times}in line {other.line})"
 
 
 def _cut_off(report: FileReport, plan: Plan) -> Iterator[Finding]:
@@ -144,13 +165,18 @@ def _size(rows: Sequence[LayerRow], tested: Sequence[LayerRow], plan: Plan) -> I
     size = plan.size
     heights = np.array([r.height_mm for r in rows])
     step = _step_mm(rows)
+    if len(rows) < 2:
+        yield spoilt("the file has one layer only")
+        return
     # the first layer by the grid of the others, since a slicing program may shift it a little
     first = float(np.round(np.median(heights - step * np.arange(len(rows))), 3))
     off = np.abs(heights - (first + step * np.arange(len(rows))))
     if step <= 0 or off.max() > SAME_HEIGHT * step:
-        worst = int(off.argmax())
+        high = np.diff(heights)
+        thin, thick = int(high.argmin()), int(high.argmax())
         yield spoilt(
-            f"the layers have different heights, as layer {worst} at Z {heights[worst]:.3g} mm"
+            f"the layers have different heights, from {high[thin]:.2f} mm (layer {thin + 1}) to "
+            f"{high[thick]:.2f} mm (layer {thick + 1}): slice all but the first in one height"
         )
         return
     planned = (size.first_layer_mm, size.layer_height_mm, size.layers)
@@ -187,7 +213,10 @@ def _size(rows: Sequence[LayerRow], tested: Sequence[LayerRow], plan: Plan) -> I
 def _motion(tested: Sequence[LayerRow], plan: Plan) -> Iterator[Finding]:
     missing = [r.layer for r in tested if any(axis not in r.speed_mm_s for axis in plan.axes)]
     if missing:
-        yield spoilt(f"no straight face is printed on layer {missing[0]}")
+        yield spoilt(
+            f"no face along X or Y is printed on layer {missing[0]}: is the tower turned on the "
+            f"bed, or not square?"
+        )
         return
     low = np.array([min(r.speed_mm_s[axis][0] for axis in plan.axes) for r in tested])
     high = np.array([max(r.speed_mm_s[axis][1] for axis in plan.axes) for r in tested])

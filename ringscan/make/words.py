@@ -23,6 +23,8 @@ STANDARD_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60})
 DWELL = 4
 DISTURBING_M = frozenset({0, 1, 2, 30, 60, 82, 83})
 """They stop or end the program, change a pallet, or (common practice) say how E is to be read."""
+ABSOLUTE_E, RELATIVE_E = ("M", 82.0), ("M", 83.0)
+"""How E counts; common practice, not of the standard."""
 
 Words = list[tuple[str, float]]
 

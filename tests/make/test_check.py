@@ -407,3 +407,95 @@ def test_a_speed_that_no_face_is_long_enough_for_is_told(tmp_path, make_plan, sp
     judged = judge(read(tmp_path, plan), plan)
     text = f"{speed:g} mm/s is not reached on a face of 60 mm with 3000 mm/s²: 423 mm/s is"
     assert any(x.startswith(text) for x in judged.notes) is noted
+
+
+def among_the_ramp(*words):
+    """Put words into the ramp, before the layer of 30 Hz, and again after the one of 31 Hz."""
+
+    def change(lines):
+        place = next(n for n, v in enumerate(lines) if "axis=X f=30" in v)
+        again = next(n for n, v in enumerate(lines) if "axis=X f=31" in v)
+        return [*lines[:place], *words, *lines[place:again], *words, *lines[again:]]
+
+    return change
+
+
+@pytest.mark.parametrize(
+    "word", ["M220 S50", "M0", "T1", "SOME-WORD A=1", "n7 m220 s50*33", "M117 half done"]
+)
+def test_other_commands_among_the_ramp_are_told(tmp_path, plan, word):
+    """What they do is each firmware's own: where they stand must be said, nothing more."""
+    judged = altered(tmp_path, plan, among_the_ramp(word))
+    assert judged.verdict is Verdict.READABLE
+    lines = (tmp_path / "r.gcode").read_text().splitlines()
+    told = f"'{word}' (2 times, first in line {lines.index(word) + 1})"
+    assert sum(told in note for note in judged.notes) == 1
+
+
+def test_commands_before_and_after_the_ramp_are_the_users_own(tmp_path, plan):
+    def outside(lines):
+        first = next(n for n, v in enumerate(lines) if v.startswith("USER-OFF"))
+        return [*lines[:first], "M204 S500", "T0", *lines[first:], "M104 S0", "SOME-WORD"]
+
+    for change in (lambda lines: lines, outside):
+        judged = altered(tmp_path, plan, change)
+        assert not any("other commands" in note for note in judged.notes)
+
+
+def test_no_more_kinds_of_other_commands_are_told_than_fit(tmp_path, plan):
+    words = [f"M{n} S1" for n in range(500, 600)]
+    judged = altered(tmp_path, plan, among_the_ramp(*words))
+    (note,) = (n for n in judged.notes if "other commands" in n)
+    assert len(note) < 600
+    assert "'M505 S1'" in note
+    assert "more kinds" in note
+
+
+@pytest.mark.parametrize("word", ["M82", "M83", None])
+@pytest.mark.parametrize("absolute", [True, False])
+def test_the_word_for_e_and_its_numbers_must_agree(tmp_path, plan, word, absolute):
+    """M82 and M83 make E absolute and relative on most machines (common practice)."""
+    text = sliced(plan, absolute_e=absolute)
+    other = {"M82": "M83", "M83": "M82"}.get(word)
+    if word is not None:  # the last one before the first layer counts
+        text = text.replace("G28\n", f"G28\n{other}\n{word}\n", 1) + f"{other}\n"
+    source, out = tmp_path / "s.gcode", tmp_path / "r.gcode"
+    source.write_text(text)
+    add_ramp(source, out, plan, texts())
+    notes = [n for n in judge(read_file(out, plan), plan).notes if "E counts" in n]
+    assert bool(notes) is (word is not None and absolute is (word == "M83"))
+
+
+def test_layers_of_different_heights_are_named(tmp_path, plan):
+    """40 layers, the upper half thinner: 0.2 mm up to layer 20, 0.12 mm above."""
+    top = 0.3 + 20 * 0.2
+
+    def thinner(match):
+        z = float(match[1])
+        return f"G1 Z{z if z <= top else top + 0.6 * (z - top):.4f}"
+
+    path = tmp_path / "t.gcode"
+    path.write_text(re.sub(r"G1 Z([\d.]+)", thinner, sliced(plan)))
+    said = " ".join(judge(read_file(path, plan), plan).spoilt)
+    assert "from 0.12 mm (layer 2" in said or "from 0.12 mm (layer 3" in said
+    assert "to 0.20 mm (layer " in said
+
+
+def test_a_turned_tower_is_said_to_be_turned(tmp_path, plan):
+    c = math.sqrt(0.5)
+
+    def turned(match):
+        x, y = float(match[1]), float(match[2])
+        return f"X{c * (x - y) + 100:.4f} Y{c * (x + y) - 50:.4f}"
+
+    path = tmp_path / "t.gcode"
+    path.write_text(re.sub(r"X([\d.]+) Y([\d.]+)", turned, sliced(plan)))
+    assert "turned on the bed" in " ".join(judge(read_file(path, plan), plan).spoilt)
+    with pytest.raises(GcodeError, match="turned on the bed"):
+        add_ramp(path, tmp_path / "r.gcode", plan, texts())
+
+
+def test_an_axis_that_is_never_commanded_is_said_so(tmp_path, plan):
+    judged = altered(tmp_path, plan, lambda x: [v for v in x if "axis=Y" not in v])
+    assert judged.verdict is Verdict.NOT_READABLE
+    assert "nothing in the file commands the Y shaper" in judged.spoilt

@@ -202,6 +202,18 @@ def test_files_that_are_not_the_plans_tower(tmp_path, plan, kind, what):
     assert os.listdir(tmp_path) == ["in.gcode"]
 
 
+def test_heights_that_differ_little_are_told_apart(tmp_path, plan):
+    """From layer 30 on, at 6.3 mm, all lie 0.06 mm higher: more than a quarter of a layer."""
+    shifted = re.sub(
+        r"G1 Z([\d.]+)",
+        lambda z: f"G1 Z{float(z[1]) + 0.06 * (float(z[1]) > 6.2):.4f}",
+        sliced(plan),
+    )
+    told = r"layer 30 lies at Z 6\.36 mm, plan 'WREN-2' says 6\.3 mm"
+    with pytest.raises(GcodeError, match=told):
+        add(tmp_path, plan, shifted)
+
+
 def test_other_layer_heights_and_too_few_layers(tmp_path, plan, make_plan):
     thick = make_plan(size={"layer_height_mm": 0.3})
     with pytest.raises(
