@@ -28,5 +28,6 @@ SPOILERS = (
     ("seam in mid-face", "put it on a corner, or print as a spiral"),
     ("pressure compensation off", "bulges at the corners: leave it on, as tuned"),
     ("scaling", "the tower must come out at 100 %, in mm"),
+    ("no cooling", "a layer takes only seconds: let the fan blow as for small parts"),
 )
 """Settings that silently spoil a tower, and what to do: (name, advice)."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import pi
 
 from ringscan.errors import GcodeError, OptionError, PlanError
+from ringscan.make.assess import face_motion
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
@@ -17,8 +18,9 @@ ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
 MOST_WARNINGS = 5
 ABSOLUTE = ("G", 90.0)
-NOZZLE = (104.0, 109.0)
-"""M words for its temperature, with S or R; common practice, not of the standard."""
+NOZZLE, WAITING, FAN = (104, 109), (109, 116), (106,)
+"""M words for its temperature, with S or R, for waiting until it is hot, and for the speed of the
+fan; common practice, not of the standard."""
 FLOW_SLACK = 1.0001
 """E is written with five decimals: a millionth of a side's, a few more of a short one's."""
 
@@ -36,7 +38,7 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     """
     reader = Reader(relative_e=True, source="the toolpath")
     begins = 0
-    warnings = [*_empty_texts(job), *_start_lacks(job.start_text), *_end_lacks(job.end_text)]
+    warnings = [*_empty_texts(job), *_start_lacks(job.start_text, plan), *_end_lacks(job.end_text)]
     ours = ended = False
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
@@ -64,7 +66,7 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
         except GcodeError as exc:
             raise OptionError(str(exc)) from exc
         for move in moves:
-            wrong = _wrong(plan, job.bed, move)
+            wrong = _wrong(plan, job.bed, move, whole_line=ours)
             if wrong is None and ended:
                 wrong = _into_the_tower(plan, job.bed, move)
             if wrong is None:
@@ -89,7 +91,7 @@ def _empty_texts(job: Job) -> Iterator[str]:
         yield "start and end text are the same: is one of them the wrong file?"
 
 
-def _start_lacks(text: str) -> Iterator[str]:
+def _start_lacks(text: str, plan: Plan) -> Iterator[str]:
     """What a start text of plain code leaves out; words of a firmware's own may do anything."""
     lines = _parsed(text)
     words = [word for line in lines if line for word in line]
@@ -105,8 +107,21 @@ def _start_lacks(text: str) -> Iterator[str]:
         yield "the start text does not make E relative (M83 on most machines)"
     if not any(homes(line) for line in lines_of(text)):
         yield "the start text homes no axis (G28): does the machine know where it is?"
-    if not any(heat > 0 for heat in _nozzle_told(lines)):
+    waits = [n for n, line in enumerate(lines) if line and _codes(line).intersection(WAITING)]
+    if not any(heat > 0 for heat in _told(lines, NOZZLE)[-1:]):
         yield "the start text heats no nozzle (M104 or M109 on most machines): is it hot by then?"
+    elif not waits:
+        yield "the start text does not wait until the nozzle is hot (M109 on most machines)"
+    elif any(
+        letter == "E" and value > 0 for line in lines[: waits[0]] for letter, value in line or ()
+    ):
+        yield "the start text feeds filament before it has waited for the nozzle (M109)"
+    if not any(fan > 0 for fan in _told(lines, FAN, bare=255.0)[-1:]):
+        yield (
+            f"the start text starts no fan (M106 on most machines): a layer takes only "
+            f"{4 * face_motion(plan).duration_s:.0f} s, too little for most filaments to set "
+            f"without one"
+        )
 
 
 def _end_lacks(text: str) -> Iterator[str]:
@@ -114,7 +129,7 @@ def _end_lacks(text: str) -> Iterator[str]:
     lines = _parsed(text)
     if None in lines or not any(lines):
         return
-    if _nozzle_told(lines)[-1:] != [0.0]:
+    if _told(lines, NOZZLE)[-1:] != [0.0]:
         yield (
             "the end text does not switch the heaters off (M104 S0 and M140 S0 on most machines): "
             "who does?"
@@ -126,15 +141,21 @@ def _parsed(text: str) -> list[Words | None]:
     return [parse_line(line) for line in lines_of(text)]
 
 
-def _nozzle_told(lines: list[Words | None]) -> list[float]:
-    """Temperatures that the nozzle is told, in order."""
-    return [
-        value
-        for line in lines
-        if line and any(letter == "M" and code in NOZZLE for letter, code in line)
-        for letter, value in line
-        if letter in "SR"
-    ]
+def _told(
+    lines: list[Words | None], codes: tuple[int, ...], bare: float | None = None
+) -> list[float]:
+    """Values that some M words are told, in order; `bare` is that of a word without one."""
+    told = []
+    for line in lines:
+        if line and _codes(line).intersection(codes):
+            values = [value for letter, value in line if letter in "SR"]
+            told += values or ([] if bare is None else [bare])
+    return told
+
+
+def _codes(line: Words) -> frozenset[float]:
+    """M words of a line."""
+    return frozenset(value for letter, value in line if letter == "M")
 
 
 def _into_the_tower(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:
@@ -166,9 +187,11 @@ class _Wrong:
     said: str
 
 
-def _wrong(plan: Plan, bed: Bed, move: Move) -> _Wrong | None:
-    """What is wrong with a move."""
-    margin = plan.size.line_width_mm / 2 if move.e > 0 else 0.0
+def _wrong(plan: Plan, bed: Bed, move: Move, *, whole_line: bool) -> _Wrong | None:
+    """What is wrong with a move; of the tower the whole line must lie on the bed, while a line to
+    prime the nozzle may well run along its edge.
+    """
+    margin = plan.size.line_width_mm / 2 if whole_line and move.e > 0 else 0.0
     (x0, y0), (w, d) = bed.origin_mm, bed.size_mm
     inside = (
         x0 + margin - ROUNDING_MM <= move.x <= x0 + w - margin + ROUNDING_MM

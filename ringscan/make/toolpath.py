@@ -108,7 +108,7 @@ def _head(plan: Plan, job: Job) -> Iterator[str]:
     yield "; CAUTION"
     for caution in CAUTIONS:
         yield f"; {caution}"
-    yield "; This file sets no temperature, homes nothing and sets no limits: the start text does."
+    yield "; The start text must heat, home, start the fan and set the limits: this file does not."
     yield "; The start text must make E count relative, and set the plan's acceleration,"
     yield f"; {m.acceleration_mm_s2:g} mm/s2, and corner speed, {m.corner_speed_mm_s:g} mm/s."
     yield "; Photograph the front face for Y and the right face for X."

@@ -14,7 +14,7 @@ END = "USER-END\nG0 Z40 F600"
 SIDE = 59.55  # 60 less the line's width
 
 
-HOT = "M109 S200\nG28\nM83"
+HOT = "M109 S200\nG28\nM83\nM106"
 COLD = "M104 S0\nM140 S0"
 """Start and end that nothing is missed in."""
 
@@ -272,14 +272,28 @@ def test_an_end_text_that_homes_z_is_warned_about(tmp_path, plan, end, warned):
 @pytest.mark.parametrize(
     ("start", "said"),
     [
-        ("G28\nM83\nM109 S210\n", []),
-        ("G21\nG90\nG28 X Y Z\nM82\nM83\nM109 R210\n", []),
-        ("M104 S210\nG28\nM83\nM82\n", ["makes E absolute (M82)"]),
-        ("M104 T0 S210\nG28\nM83\nG90\n", ["has G90 after M83"]),
-        ("G28\nM104 S210\n", ["does not make E relative"]),
-        ("M104 S210\n", ["does not make E relative", "homes no axis"]),
-        ("G28\nM83\n", ["heats no nozzle"]),
-        ("G28\nM83\nM140 S60\nM104 S0\n", ["heats no nozzle"]),
+        ("G28\nM83\nM109 S210\nM106 S255\n", []),
+        ("G21\nG90\nG28 X Y Z\nM82\nM83\nM109 R210\nM106\n", []),
+        ("M109 S210\nG28\nM106\nM83\nM82\n", ["makes E absolute (M82)"]),
+        ("M104 T0 S210\nM109 S210\nM106\nG28\nM83\nG90\n", ["has G90 after M83"]),
+        ("G28\nM109 S210\nM106\n", ["does not make E relative"]),
+        ("M109 S210\nM106\n", ["does not make E relative", "homes no axis"]),
+        ("G28\nM83\nM106\n", ["heats no nozzle"]),
+        ("G28\nM83\nM106\nM140 S60\nM104 S0\n", ["heats no nozzle"]),
+        ("G28\nM83\nM106\nM109 S210\nM104 S0\n", ["heats no nozzle"]),
+        ("G28\nM83\nM104 S210\nM106\n", ["does not wait until the nozzle is hot"]),
+        ("G28\nM83\nM104 S210\nM116\nM106\n", []),
+        (
+            "G28\nM83\nM106\nM104 S210\nG1 X50 E2 F600\nM109 S210\n",
+            ["before it has waited for the nozzle"],
+        ),
+        ("G28\nM83\nM106\nM104 S210\nM109 S210\nG1 X50 E2 F600\n", []),
+        # 4 faces of 59.55 mm at 50 mm/s are 4.8 s, and a little more for the corners
+        (
+            "G28\nM83\nM109 S210\n",
+            ["starts no fan (M106 on most machines): a layer takes only 5 s"],
+        ),
+        ("G28\nM83\nM106 S255\nM106 S0\nM109 S210\n", ["starts no fan"]),
         ("USER-START\n", ["holds no plain G-code"]),
         ("USER-START\nM104 S210\n", []),  # the user's own words may do all of it
     ],
@@ -435,3 +449,10 @@ def test_what_cannot_be_read_is_named_by_the_line_of_the_users_own_text(tmp_path
     with pytest.raises(OptionError, match=r"^the end text, line 2: cannot read the move 'G0 Z5,5'"):
         written(tmp_path, plan, job(end="M5\nG0 Z5,5"))
     assert not (tmp_path / "t.gcode").exists()
+
+
+def test_a_line_to_prime_the_nozzle_may_run_along_the_beds_edge(tmp_path, plan):
+    start = f"{HOT}\nG1 Z0.3 F600\nG0 X0 Y0 F3000\nG1 X0 Y80 E2 F600\nG1 X0.1 Y20 E2 F600"
+    assert written(tmp_path, plan, job(start=start))[1] == ()
+    beyond = start.replace("G1 X0 Y80", "G1 X-0.1 Y80")
+    assert "leaves the bed at X -0.1 Y 80" in written(tmp_path, plan, job(start=beyond))[1][0]
