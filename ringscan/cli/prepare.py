@@ -25,7 +25,7 @@ from ringscan.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from ringscan.make.template import Texts
+    from ringscan.make.texts import Texts
 
 Command = Annotated[
     str | None,
@@ -139,7 +139,7 @@ def ramp_command(
     """Put your firmware's command into a G-code file, before every layer."""
     from ringscan.make.cautions import OTHER_AXIS_OFF, SERVES_BOTH, STAYS_IN_FORCE
     from ringscan.make.ramp import add_ramp, layer_lines
-    from ringscan.make.template import layer_commands
+    from ringscan.make.texts import layer_commands
     from ringscan.output import writing_whole
     from ringscan.plan import load_plan
     from ringscan.show.prepare_text import ramp_table
@@ -249,7 +249,8 @@ def check_command(
 def _texts(
     command: str | None, command_file: Path | None, off: str | None, off_file: Path | None
 ) -> Texts | None:
-    from ringscan.make.template import Texts, parse_template
+    from ringscan.make.template import parse_template
+    from ringscan.make.texts import Texts
 
     command = text_or_file(command, command_file, "--command")
     off = text_or_file(off, off_file, "--off")

@@ -20,7 +20,7 @@ from ringscan.make.gcode import Move, numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import has_end, read_marks
 from ringscan.make.shaped import require_shaper
-from ringscan.make.template import Texts
+from ringscan.make.texts import Texts
 from ringscan.make.unread import Other, read_unread
 from ringscan.plan import Axis, Direction, Plan
 

@@ -17,7 +17,8 @@ import numpy as np
 from ringscan.errors import GcodeError, OptionError
 from ringscan.make.gcode import numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
-from ringscan.make.template import LayerCommands, Texts, layer_commands, parse_template
+from ringscan.make.template import parse_template
+from ringscan.make.texts import LayerCommands, Texts, layer_commands
 from ringscan.make.words import parse_line
 from ringscan.output import keep_apart, writing_whole
 from ringscan.plan import Plan, State

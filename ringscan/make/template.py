@@ -1,4 +1,4 @@
-"""The user's own command text, with placeholders: rendered into a file, and read back from it.
+"""A user's own text with placeholders: checked, rendered, and found again in a file.
 
 Which words a firmware understands is the user's business; there is no default text.
 """
@@ -13,10 +13,8 @@ from string import Formatter
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.errors import OptionError, PlanError
-from ringscan.make.shaped import require_shaper
+from ringscan.errors import OptionError
 from ringscan.make.words import disturbs, without_comment
-from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
 PLACEHOLDERS: Mapping[str, str] = {
     "axis": "X or Y",
@@ -210,121 +208,3 @@ def _pattern(line: str) -> re.Pattern[str]:
         parts.append(f"({group}{what})")
         seen.add(field)
     return re.compile("".join(parts))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Texts:
-    """The two texts of the user.
-
-    command : sets a value
-    off : switches the shaper off; None where the firmware cannot
-    """
-
-    command: Template
-    off: Template | None
-
-    def serves_both(self, plan: Plan) -> bool:
-        """Whether one command has to set both axes of a plan at once."""
-        return len(plan.axes) > 1 and not self.command.names_axis
-
-    def fit(self, plan: Plan) -> None:
-        """Check them against a plan. Raises PlanError."""
-        quantities = {plan.ramp_of(axis).quantity for axis in plan.axes}
-        for quantity, field in (
-            (Quantity.FREQUENCY, "frequency_hz"),
-            (Quantity.DAMPING, "damping_ratio"),
-        ):
-            if quantity in quantities and field not in self.command.fields:
-                raise PlanError(
-                    f"plan '{plan.tower}' raises {field}, but the command text lacks {{{field}}}"
-                )
-        if self.serves_both(plan) and plan.ramp.x != plan.ramp.y:
-            raise PlanError(
-                f"plan '{plan.tower}' has different ramps for X and Y, but the command text lacks "
-                f"{{axis}}"
-            )
-        if plan.reference is not None and self.off is None:
-            raise PlanError(
-                f"plan '{plan.tower}' has a reference band, but no text switches the shaper off; "
-                f"give that text with --off, or name a plan without the band with --write-plan"
-            )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayerCommands:
-    """What a file is to hold at the start of one layer.
-
-    layer : counted from 0
-    height_mm : of its upper face
-    state : per axis of the plan
-    value : commanded value per axis, NaN outside the ramp
-    lines : rendered text, empty where nothing is commanded
-    """
-
-    layer: int
-    height_mm: float
-    state: Mapping[Axis, State]
-    value: Mapping[Axis, float]
-    lines: tuple[str, ...]
-
-
-def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
-    """Render the texts for every layer of a plan.
-
-    Raises
-    ------
-    PlanError
-        If the texts do not suit the plan, or round its steps away, or its shaper does not exist.
-    """
-    require_shaper(plan)
-    texts.fit(plan)
-    before: dict[Axis, tuple[float, list[str]]] = {}
-    commands = {axis: plan.commands(axis) for axis in plan.axes}
-    result = []
-    for layer in range(plan.size.layers):
-        lines: list[str] = []
-        states: dict[Axis, State] = {}
-        numbers: dict[Axis, float] = {}
-        for axis in [a for a in AXES if a in commands]:
-            state = State(str(commands[axis].state[layer]))
-            frequency = float(commands[axis].frequency_hz[layer])
-            damping = float(commands[axis].damping_ratio[layer])
-            is_frequency = plan.ramp_of(axis).quantity is Quantity.FREQUENCY
-            states[axis] = state
-            numbers[axis] = round(frequency if is_frequency else damping, 6)
-            values: Values = {
-                "axis": axis.upper(),
-                "axis_lower": axis,
-                "frequency_hz": round(frequency, 6),
-                "damping_ratio": round(damping, 6),
-                "family": plan.shaper.family.value,
-                "tower": plan.tower,
-                "layer": layer,
-                "height_mm": round(plan.layer_top_mm(layer), 3),
-            }
-            if state is State.RAMP:
-                text = texts.command.render(values)
-                number, same = before.get(axis, (numbers[axis], text))
-                if number != numbers[axis] and same == text:
-                    raise PlanError(
-                        f"the text comes out the same for {number:g} and {numbers[axis]:g}, two "
-                        "steps of the ramp: give the number more decimals, as {frequency_hz:.3f} "
-                        "does"
-                    )
-                before[axis] = numbers[axis], text
-            elif state is State.REFERENCE and texts.off is not None:
-                text = texts.off.render(values)
-            else:
-                continue
-            if lines[-len(text) :] != text:  # a text without {axis} serves both axes at once
-                lines += text
-        result.append(
-            LayerCommands(
-                layer=layer,
-                height_mm=plan.layer_top_mm(layer),
-                state=states,
-                value=numbers,
-                lines=tuple(lines),
-            )
-        )
-    return result

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ringscan.make.gcode import numbered_lines, open_gcode
-from ringscan.make.template import Texts
+from ringscan.make.texts import Texts
 from ringscan.make.words import ABSOLUTE_E, RELATIVE_E, parse_line, without_comment
 
 MOST_KINDS = 50

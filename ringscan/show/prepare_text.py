@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from ringscan.make.cautions import CAUTIONS, OTHER_AXIS_OFF, SPOILERS
 from ringscan.make.check import Commanded, LayerRow
 from ringscan.make.planner import Proposal
-from ringscan.make.template import LayerCommands
+from ringscan.make.texts import LayerCommands
 from ringscan.make.verdict import Judgement, Verdict
 from ringscan.plan import AXES, Axis, Direction, Plan, State
 

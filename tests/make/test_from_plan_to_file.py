@@ -12,7 +12,8 @@ from ringscan.make.check import read_file
 from ringscan.make.job import BEGIN_END, BEGIN_TOWER, Bed, Job, Style
 from ringscan.make.planner import propose
 from ringscan.make.ramp import add_ramp
-from ringscan.make.template import Texts, parse_template
+from ringscan.make.template import parse_template
+from ringscan.make.texts import Texts
 from ringscan.make.toolpath import write_toolpath
 from ringscan.make.verdict import Verdict, judge
 from ringscan.show.prepare_text import plan_summary

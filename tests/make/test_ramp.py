@@ -10,7 +10,8 @@ from sliced import sliced
 
 from ringscan.errors import GcodeError, OptionError, OutputError, PlanError
 from ringscan.make.ramp import add_ramp, read_marks
-from ringscan.make.template import PLACEHOLDERS, Texts, layer_commands, parse_template
+from ringscan.make.template import PLACEHOLDERS, parse_template
+from ringscan.make.texts import Texts, layer_commands
 
 COMMAND = "USER-TEXT axis={axis} f={frequency_hz} d={damping_ratio}"
 OFF = "USER-OFF axis={axis}"
@@ -343,7 +344,8 @@ def test_memory_does_not_grow_with_the_file(tmp_path, plan):
     program = (
         "import re, sys; from pathlib import Path\n"
         "from ringscan.make.ramp import add_ramp; from ringscan.plan import parse_plan\n"
-        "from ringscan.make.template import Texts, parse_template\n"
+        "from ringscan.make.template import parse_template\n"
+        "from ringscan.make.texts import Texts\n"
         "t = Texts(command=parse_template('U {axis} {frequency_hz}', commands=True),\n"
         "          off=parse_template('O', commands=False))\n"
         "source, target, plan = map(Path, sys.argv[1:])\n"
