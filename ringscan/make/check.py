@@ -20,6 +20,7 @@ from ringscan.make.gcode import Move, numbered_lines, open_gcode
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import has_end, read_marks
 from ringscan.make.shaped import require_shaper
+from ringscan.make.template import commanded_value
 from ringscan.make.texts import Texts
 from ringscan.make.unread import Other, read_unread
 from ringscan.plan import Axis, Direction, Plan
@@ -173,9 +174,9 @@ def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:
                 yield _Event(line=number, axes=axes, value=None)
                 continue
             for axis in axes:
-                value = found.get(plan.ramp_of(axis).quantity.value)
+                value = commanded_value(plan.ramp_of(axis).quantity, found)
                 if value is not None:
-                    yield _Event(line=number, axes=(axis,), value=float(value))
+                    yield _Event(line=number, axes=(axis,), value=value)
 
 
 def _row(layer: Layer, commanded: Mapping[Axis, Commanded]) -> LayerRow:

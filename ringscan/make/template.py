@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 from string import Formatter
 
 import numpy as np
@@ -15,11 +16,14 @@ from numpy.typing import NDArray
 
 from ringscan.errors import OptionError
 from ringscan.make.words import disturbs, without_comment
+from ringscan.plan import Quantity
 
 PLACEHOLDERS: Mapping[str, str] = {
     "axis": "X or Y",
     "axis_lower": "x or y",
     "frequency_hz": "commanded frequency",
+    "period_s": "its period in seconds",
+    "period_ms": "its period in milliseconds",
     "damping_ratio": "commanded damping ratio",
     "family": "shaper family of the plan",
     "tower": "label of the tower",
@@ -28,7 +32,9 @@ PLACEHOLDERS: Mapping[str, str] = {
 }
 WIDEST = 40
 """Of a rendered number; a typing error must not fill the memory."""
-COMMANDED = frozenset({"frequency_hz", "damping_ratio"})
+PERIODS: Mapping[str, float] = {"period_s": 1.0, "period_ms": 1000.0}
+"""Placeholders of the commanded frequency's period: how many of its unit are a second."""
+COMMANDED = frozenset({"frequency_hz", "damping_ratio", *PERIODS})
 READ = COMMANDED | {"axis", "axis_lower"}
 """What of a text is read back from a file."""
 Values = Mapping[str, str | float | int]
@@ -38,6 +44,8 @@ SAMPLES: tuple[Values, ...] = (
         "axis": "X",
         "axis_lower": "x",
         "frequency_hz": 1.5,
+        "period_s": 0.66666667,
+        "period_ms": 666.66667,
         "damping_ratio": 0.1,
         "family": "ZV",
         "tower": "A",
@@ -48,6 +56,8 @@ SAMPLES: tuple[Values, ...] = (
         "axis": "Y",
         "axis_lower": "y",
         "frequency_hz": 123.456789,
+        "period_s": 0.0081,
+        "period_ms": 8.1,
         "damping_ratio": 0.123456,
         "family": "ZVDD",
         "tower": "A-123456789Z",
@@ -73,6 +83,10 @@ class Template:
     text: str
     fields: frozenset[str]
 
+    def gives(self, quantity: Quantity) -> bool:
+        """Whether it says a quantity's value."""
+        return not self.fields.isdisjoint(_fields_of(quantity))
+
     @property
     def names_axis(self) -> bool:
         """Whether it says which axis it is for; else it is for all."""
@@ -82,17 +96,38 @@ class Template:
         """Return the lines with the values put in."""
         return lines_of(self.text.format(**{name: values[name] for name in self.fields}))
 
-    def rounding(self, field: str, values: NDArray[np.float64]) -> float:
-        """By how much the text rounds a placeholder's values at most; NaN is left out."""
-        spec = next((spec for _, name, spec in _parts(self.text) if name == field), "")
-        known = values[~np.isnan(values)].tolist()
-        return max((abs(float(format(v, spec)) - v) for v in known), default=0.0)
+    def rounding(self, quantity: Quantity, values: NDArray[np.float64]) -> float:
+        """By how much the text rounds a quantity's values at most; NaN is left out."""
+        specs = {name: spec for _, name, spec in reversed(_parts(self.text))}
+        field = next((name for name in _fields_of(quantity) if name in specs), "")
+        worst = 0.0
+        for value in values[~np.isnan(values)].tolist():
+            number = PERIODS[field] / value if field in PERIODS else value
+            read = commanded_value(quantity, {field: format(number, specs.get(field, ""))})
+            worst = max(worst, inf if read is None else abs(read - value))
+        return worst
 
     def patterns(self, *, every: bool = False) -> list[re.Pattern[str]]:
         """Pattern per line that carries a placeholder; per line if none does, or with `every`."""
         lines = lines_of(self.text)
         carrying = [line for line in lines if _fields(line) and not every]
         return [_pattern(line) for line in carrying or lines if line.strip()]
+
+
+def _fields_of(quantity: Quantity) -> tuple[str, ...]:
+    """Placeholders that give a quantity, in the order in which they are read."""
+    return (quantity.value, *(PERIODS if quantity is Quantity.FREQUENCY else ()))
+
+
+def commanded_value(quantity: Quantity, found: Mapping[str, str | None]) -> float | None:
+    """What is commanded where a text's placeholders were read back, in Hz or 1."""
+    for field in _fields_of(quantity):
+        if (text := found.get(field)) is not None:
+            number = float(text)
+            if field not in PERIODS:
+                return number
+            return PERIODS[field] / number if number > 0 else None
+    return None
 
 
 def lines_of(text: str) -> list[str]:
@@ -138,7 +173,10 @@ def parse_template(text: str, *, commands: bool) -> Template:
     if not any(lines):
         raise OptionError(f"{name} is a comment only; see your firmware's manual for what to write")
     if commands and not bare_fields & COMMANDED:
-        raise OptionError(f"{name} sets nothing: it needs {{frequency_hz}} or {{damping_ratio}}")
+        raise OptionError(
+            f"{name} sets nothing: it needs {{frequency_hz}}, {{period_ms}}, {{period_s}} or "
+            f"{{damping_ratio}}"
+        )
     if disturbing := next(
         (line for line, full in zip(lines, rendered, strict=True) if disturbs(full)), None
     ):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ringscan.errors import PlanError
 from ringscan.make.shaped import require_shaper
-from ringscan.make.template import Template, Values
+from ringscan.make.template import PERIODS, Template, Values
 from ringscan.plan import AXES, Axis, Plan, Quantity, State
 
 
@@ -28,14 +28,12 @@ class Texts:
 
     def fit(self, plan: Plan) -> None:
         """Check them against a plan. Raises PlanError."""
-        quantities = {plan.ramp_of(axis).quantity for axis in plan.axes}
-        for quantity, field in (
-            (Quantity.FREQUENCY, "frequency_hz"),
-            (Quantity.DAMPING, "damping_ratio"),
-        ):
-            if quantity in quantities and field not in self.command.fields:
+        ramped = {plan.ramp_of(axis).quantity for axis in plan.axes}
+        for quantity in Quantity:
+            if quantity in ramped and not self.command.gives(quantity):
                 raise PlanError(
-                    f"plan '{plan.tower}' raises {field}, but the command text lacks {{{field}}}"
+                    f"plan '{plan.tower}' raises {quantity}, but the command text lacks "
+                    f"{{{quantity}}}"
                 )
         if self.serves_both(plan) and plan.ramp.x != plan.ramp.y:
             raise PlanError(
@@ -95,6 +93,7 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
                 "axis": axis.upper(),
                 "axis_lower": axis,
                 "frequency_hz": round(frequency, 6),
+                **{name: round(unit / frequency, 8) for name, unit in PERIODS.items()},
                 "damping_ratio": round(damping, 6),
                 "family": plan.shaper.family.value,
                 "tower": plan.tower,

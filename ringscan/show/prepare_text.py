@@ -169,6 +169,10 @@ def _speed(row: LayerRow, axis: Axis) -> str:
 def _values(group: Sequence[LayerRow], axis: Axis) -> str:
     told = [row.commanded.get(axis) for row in group]
     if _kind(told[0]).startswith("value"):
-        a, b = (f"{t.value:g}" for t in (told[0], told[-1]) if t is not None)
+        a, b = (
+            f"{round(t.value, 3):g}"
+            for t in (told[0], told[-1])
+            if t is not None and t.value is not None
+        )
         return (a if a == b else f"{a}-{b}") + ("!" if "!" in _kind(told[0]) else "")
     return _kind(told[0])

@@ -9,9 +9,11 @@ import pytest
 from sliced import sliced
 
 from ringscan.errors import GcodeError, OptionError, OutputError, PlanError
+from ringscan.make.check import read_file
 from ringscan.make.ramp import add_ramp, read_marks
 from ringscan.make.template import PLACEHOLDERS, parse_template
 from ringscan.make.texts import Texts, layer_commands
+from ringscan.make.verdict import Verdict, judge
 
 COMMAND = "USER-TEXT axis={axis} f={frequency_hz} d={damping_ratio}"
 OFF = "USER-OFF axis={axis}"
@@ -297,8 +299,9 @@ def test_wrong_texts(text, what):
 def test_every_placeholder_can_be_rendered(plan):
     text = "\n".join(f"USER {name}={{{name}}}" for name in PLACEHOLDERS)
     lines = layer_commands(plan, texts(command=text, off="off"))[12].lines
-    values = ["X", "x", "22.0", "0.1", "ZV", "WREN-2", "12", "2.7"]
-    assert lines[:8] == tuple(f"USER {n}={v}" for n, v in zip(PLACEHOLDERS, values, strict=True))
+    # a period of 1/22 s is 0.04545454… s
+    values = ["X", "x", "22.0", "0.04545455", "45.45454545", "0.1", "ZV", "WREN-2", "12", "2.7"]
+    assert lines[:10] == tuple(f"USER {n}={v}" for n, v in zip(PLACEHOLDERS, values, strict=True))
 
 
 def test_formats_and_real_braces(plan):
@@ -411,3 +414,59 @@ def test_altered_marks_are_said_with_the_file(tmp_path, text):
 )
 def test_texts_whose_values_can_be_read_back(text):
     assert parse_template(text, commands=True).text == text
+
+
+PERIODS = {"{period_ms:.3f}": (1000.0, 3), "{period_s:.6f}": (1.0, 6), "{period_ms}": (1000.0, 8)}
+
+
+@pytest.mark.parametrize("field", PERIODS)
+def test_a_firmware_that_takes_the_period(tmp_path, plan, field):
+    """The period is one over the frequency; the file is read back as the plan's tower."""
+    unit, decimals = PERIODS[field]
+    _, text = add(tmp_path, plan, sliced(plan), command=f"USER axis={{axis}} t={field}")
+    told = [line for line in text.splitlines() if line.startswith("USER axis=Y")]
+    assert len(told) == 25
+    for n, line in enumerate(told):
+        assert float(line.rpartition("=")[2]) == pytest.approx(
+            unit / (20 + n), abs=0.51 * 10.0**-decimals
+        )
+    report = read_file(tmp_path / "out.gcode", plan)
+    assert judge(report, plan).verdict is Verdict.READABLE
+    # half a microsecond more or less is f² · 0.5 µs, 0.00097 Hz at 44 Hz
+    assert report.rows[34].commanded["x"].value == pytest.approx(44, abs=0.001)
+
+
+def test_a_period_that_is_not_the_plans_is_found(tmp_path, plan, make_plan):
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 20.0, "step": 1.01}
+    add(tmp_path, plan, sliced(plan), command="USER axis={axis} t={period_ms:.3f}")
+    other = make_plan(ramp={"x": ramp, "y": ramp})
+    judged = judge(read_file(tmp_path / "out.gcode", other), other)
+    assert judged.verdict is Verdict.CORRECT_PLAN
+    assert judged.corrected == plan
+
+
+def test_a_period_that_is_rounded_away_is_refused(plan):
+    """20 and 21 Hz are 0.05 and 0.0476 s."""
+    with pytest.raises(PlanError, match="comes out the same for 20 and 21"):
+        layer_commands(plan, texts(command="USER axis={axis} t={period_s:.2f}"))
+
+
+@pytest.mark.parametrize("told", ["0.000", "-45.455"])
+def test_a_period_that_is_none_commands_nothing(tmp_path, plan, told):
+    _, text = add(tmp_path, plan, sliced(plan), command="USER axis={axis} t={period_ms:.3f}")
+    path = tmp_path / "out.gcode"
+    path.write_text(text.replace("axis=X t=45.455", f"axis=X t={told}"))
+    assert judge(read_file(path, plan), plan).verdict is Verdict.NOT_READABLE
+
+
+def test_a_damping_ramp_may_fix_the_period(tmp_path, make_plan):
+    ramp = {"first_layer": 10, "last_layer": 34, "start": 0.02, "step": 0.01}
+    ramp |= {"quantity": "damping_ratio", "frequency_hz": 40.0}
+    damped = make_plan(ramp={"x": ramp, "y": ramp})
+    command = "USER axis={axis} t={period_ms:.1f} d={damping_ratio:.2f}"
+    _, text = add(tmp_path, damped, sliced(damped), command=command)
+    assert "USER axis=X t=25.0 d=0.02" in text.splitlines()
+    judged = judge(read_file(tmp_path / "out.gcode", damped), damped)
+    assert judged.verdict is Verdict.READABLE
+    with pytest.raises(PlanError, match=r"lacks \{damping_ratio\}"):
+        layer_commands(damped, texts(command="USER axis={axis} t={period_ms}"))
