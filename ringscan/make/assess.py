@@ -192,9 +192,8 @@ def _ripple(seen: Visibility, plan: Plan) -> Requirement:
     weak = frequency[ripple < MIN_RIPPLE_UM]
     why = ""
     if weak.size:
-        # at the best speed, braking and speeding up add to 2 a / w²
-        least = _round_up(MIN_RIPPLE_UM / 2000 * (2 * pi * weak[-1]) ** 2, 100)
-        change = "another speed or a narrower range would do"
+        least = _round_up(_least_acceleration(weak[-1], plan.motion.corner_speed_mm_s), 100)
+        change = "more acceleration or a narrower range would do"
         if plan.motion.acceleration_mm_s2 < least:
             change = (
                 f"it takes at least {least:g} mm/s², if the machine's manual allows that, and a "
@@ -208,6 +207,18 @@ def _ripple(seen: Visibility, plan: Plan) -> Requirement:
         met=not weak.size,
         why=why,
     )
+
+
+def _least_acceleration(frequency_hz: float, corner_speed_mm_s: float) -> float:
+    """Acceleration with which the least ripple can be had at the best speed, mm/s².
+
+    Braking leaves a velocity on a circle of radius a / w around -i a / w, stopping from the corner
+    speed adds that speed: together at most a / w + sqrt((a / w)² + v_c²), and the ripple is that
+    over w. Without a corner speed it is 2 a / w².
+    """
+    w = 2 * pi * frequency_hz
+    needed = MIN_RIPPLE_UM / 1000 * w
+    return max(0.0, w * (needed**2 - corner_speed_mm_s**2) / (2 * needed))
 
 
 def _blind(seen: Visibility) -> Requirement:

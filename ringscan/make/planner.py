@@ -311,10 +311,9 @@ def _changes(machine: Machine, wishes: Wishes, plan: Plan, shown: Visibility) ->
         )
     h = plan.size.layer_height_mm
     if h != machine.layer_height_mm:
-        said.append(
-            f"layers of {h:g} instead of {machine.layer_height_mm:g} mm: "
-            f"for the flow limit, or for enough layers per Hz"
-        )
+        flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
+        aim = "flow limit" if flow > machine.flow_limit_mm3_s else "layers for each Hz"
+        said.append(f"layers of {h:g} instead of {machine.layer_height_mm:g} mm: for the {aim}")
     if plan.size.width_mm > WIDTHS_MM[0] and wishes.like is None:
         said.append(f"a face of {plan.size.width_mm:g} mm, to hold {MIN_RIPPLES:g} ripples")
     return said
