@@ -19,6 +19,9 @@ from ringscan.make.gcode import Move, read_moves
 SAME_LEVEL_MM = 0.012
 """Heights closer than this are one layer: below the thinnest layer, above rounding."""
 
+CLIMB_MM = 1e-5
+"""By which a move climbs at least: below the last decimal of any coordinate."""
+
 PRIME_MM = 1.0
 """Filament laid higher than this is tower, not a line to prime the nozzle."""
 
@@ -27,6 +30,9 @@ OVERHANG_MM = 2.0
 
 MAX_MOVES_PER_LAYER = 200_000
 """More than any one-wall layer has; it bounds the memory."""
+
+MOST_LEVEL = 0.25
+"""Part of a spiral's turn that may go on without climbing: rounded coordinates climb in steps."""
 
 TURN_SLACK = 1e-3
 """Part of a turn by which rounded coordinates may close it early."""
@@ -119,7 +125,7 @@ class _Stack:
         if move.z < top - SAME_LEVEL_MM:
             self._go_down(move, top)
             return None
-        climbs = move.z - move.z0 > 1e-5
+        climbs = move.z - move.z0 > CLIMB_MM
         if climbs:
             new = not self._climbs or self._turned >= 2 * math.pi * (1 - TURN_SLACK)
         else:
@@ -153,6 +159,12 @@ class _Stack:
 
     def _next(self, move: Move, climbs: bool) -> Layer:
         done = self._layer()
+        if climbs and self._climbs and _longest_level_part(done.moves) > MOST_LEVEL:
+            raise GcodeError(
+                f"{self._source}, line {done.first_line}: the wall climbs on a part of its way "
+                f"round only, as with a seam that slopes; slice with a plain seam, on a corner, or "
+                f"as a spiral"
+            )
         self._index += 1
         if climbs and not self._climbs:
             self._middle = _middle_of_last_loop(done.moves)
@@ -181,6 +193,15 @@ class _Stack:
             climbs=self._climbs,
             moves=moves,
         )
+
+
+def _longest_level_part(moves: tuple[Move, ...]) -> float:
+    """Longest stretch at one height, as a part of the whole way."""
+    longest = level = total = 0.0
+    for move in moves:
+        level = 0.0 if move.z - move.z0 > CLIMB_MM else level + move.length_mm
+        longest, total = max(longest, level), total + move.length_mm
+    return longest / total
 
 
 def _middle_of_last_loop(moves: tuple[Move, ...]) -> tuple[float, float]:

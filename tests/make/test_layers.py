@@ -116,3 +116,41 @@ def test_a_layer_of_more_moves_than_any_is_refused(
     monkeypatch.setattr("ringscan.make.layers.MAX_MOVES_PER_LAYER", 3)
     with pytest.raises(GcodeError, match="more than 3 moves in one layer"):
         heights(tmp_path, *squares((0.2, 0, 0), (0.4, 0, 0)))
+
+
+def sloped(slope_pieces, turns=30):
+    """Turns of a square of 40 mm that climb 0.2 mm on the first 20 mm only, or all the way."""
+    lines = ["G90", "G0 X0 Y0 Z0.2"]
+    lines += [f"G1 X{x} Y{y} E1" for x, y in ((40, 0), (40, 40), (0, 40), (0, 0))]
+    for turn in range(turns):
+        z = 0.2 + 0.2 * turn
+        if slope_pieces:
+            lines += [f"G0 Z{z:.3f}"]
+            for n in range(1, slope_pieces + 1):
+                lines.append(
+                    f"G1 X{20 * n / slope_pieces:.2f} Y0 Z{z + 0.2 * n / slope_pieces:.3f} E.1"
+                )
+            lines += [f"G1 X{x} Y{y} E1" for x, y in ((40, 0), (40, 40), (0, 40), (0, 0))]
+            continue
+        for n in range(1, 801):  # 0.2 mm each: the third decimal of Z changes every fourth move
+            side, along = divmod(n / 200, 1)
+            x, y = [(along, 0), (1, along), (1 - along, 1), (0, 1 - along), (0, 0)][int(side)]
+            lines.append(f"G1 X{40 * x:.3f} Y{40 * y:.3f} Z{z + 0.2 * n / 800:.3f} E.01")
+    return "\n".join(lines)
+
+
+def test_a_sloping_seam_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "s.gcode"
+    path.write_text(sloped(10))
+    with pytest.raises(GcodeError, match="a seam that slopes"):
+        list(find_layers(path))
+
+
+def test_a_spiral_of_short_moves_may_climb_in_steps(tmp_path: Path) -> None:
+    path = tmp_path / "s.gcode"
+    path.write_text(sloped(0))
+    layers = list(find_layers(path))
+    assert len(layers) == 31
+    assert [round(layer.height_mm, 3) for layer in layers] == [
+        round(0.2 + 0.2 * n, 3) for n in range(31)
+    ]
