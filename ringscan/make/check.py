@@ -16,7 +16,8 @@ import numpy as np
 
 from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import Move, numbered_lines, open_gcode
+from ringscan.make.gcode import Move
+from ringscan.make.gcodelines import read_lines
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.ramp import has_end, read_marks
 from ringscan.make.shaped import require_shaper
@@ -156,27 +157,26 @@ def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:
     patterns = [(p, t) for t in (texts.off, texts.command) if t for p in t.patterns()]
     named: tuple[Axis, ...] = ()
     count = 0
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            text = line.decode("utf-8", "replace").strip()
-            hit = next(((m, t) for p, t in patterns if (m := p.fullmatch(text))), None)
-            if hit is None:
-                continue
-            if (count := count + 1) > MAX_COMMANDS:
-                raise GcodeError(f"{path}, line {number}: more commands than any tower has")
-            match, source = hit
-            found = match.groupdict()
-            name = found.get("axis") or found.get("axis_lower")
-            if name is not None:  # a text of several lines may name its axis in the first only
-                named = tuple(a for a in plan.axes if a == name.lower())
-            axes = named if source.names_axis else plan.axes
-            if source is texts.off:
-                yield _Event(line=number, axes=axes, value=None)
-                continue
-            for axis in axes:
-                value = commanded_value(plan.ramp_of(axis).quantity, found)
-                if value is not None:
-                    yield _Event(line=number, axes=(axis,), value=value)
+    for number, line in read_lines(path):
+        text = line.decode("utf-8", "replace").strip()
+        hit = next(((m, t) for p, t in patterns if (m := p.fullmatch(text))), None)
+        if hit is None:
+            continue
+        if (count := count + 1) > MAX_COMMANDS:
+            raise GcodeError(f"{path}, line {number}: more commands than any tower has")
+        match, source = hit
+        found = match.groupdict()
+        name = found.get("axis") or found.get("axis_lower")
+        if name is not None:  # a text of several lines may name its axis in the first only
+            named = tuple(a for a in plan.axes if a == name.lower())
+        axes = named if source.names_axis else plan.axes
+        if source is texts.off:
+            yield _Event(line=number, axes=axes, value=None)
+            continue
+        for axis in axes:
+            value = commanded_value(plan.ramp_of(axis).quantity, found)
+            if value is not None:
+                yield _Event(line=number, axes=(axis,), value=value)
 
 
 def _row(layer: Layer, commanded: Mapping[Axis, Commanded]) -> LayerRow:

@@ -11,18 +11,14 @@ over.
 from __future__ import annotations
 
 import math
-import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO, NamedTuple
+from typing import NamedTuple
 
-from ringscan.errors import GcodeError, why
+from ringscan.errors import GcodeError
+from ringscan.make.gcodelines import read_lines
 from ringscan.make.words import STANDARD_M, parse_line, starts_to_move
-from ringscan.output import is_special
-
-MAX_LINE_BYTES = 65536
-"""No line of G-code is this long (the standard allows 256 characters): the file is another."""
 
 ARC_DEVIATION_MM = 0.005
 """Arcs become chords that leave them by at most this: a tenth of the finest ripple."""
@@ -278,36 +274,6 @@ class Reader:
         return GcodeError(f"{self.source}, line {number}: {what}")
 
 
-def numbered_lines(file: BinaryIO, source: str) -> Iterator[tuple[int, bytes]]:
-    """Lines with their numbers, from 1, never holding more than one in memory.
-
-    Raises
-    ------
-    GcodeError
-        If it cannot be read, a line is too long to be G-code or holds zero bytes, or a carriage
-        return stands inside of one: some machines would begin a new line there.
-    """
-    number = 0
-    while line := _next_line(file, source):
-        number += 1
-        if len(line) == MAX_LINE_BYTES or b"\0" in line:
-            raise GcodeError(f"{source}, line {number}: is not text; give a plain G-code file")
-        if b"\r" in line.removesuffix(b"\n").removesuffix(b"\r"):
-            raise GcodeError(
-                f"{source}, line {number}: holds a carriage return without a line feed, which some "
-                f"machines take for the line's end and others do not; save the file with the line "
-                f"ends of Unix or Windows"
-            )
-        yield number, line
-
-
-def _next_line(file: BinaryIO, source: str) -> bytes:
-    try:
-        return file.readline(MAX_LINE_BYTES)
-    except OSError as exc:
-        raise GcodeError(f"{source}: cannot be read: {why(exc)}") from exc
-
-
 def read_moves(path: Path, *, relative_e: bool) -> Iterator[Move]:
     """Stream the moves of a file.
 
@@ -317,16 +283,5 @@ def read_moves(path: Path, *, relative_e: bool) -> Iterator[Move]:
         If the file cannot be read, or moves in a way this reader does not know.
     """
     reader = Reader(relative_e=relative_e, source=str(path))
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            yield from reader.feed(line.decode("latin-1"), number)
-
-
-def open_gcode(path: Path) -> BinaryIO:
-    """Open for reading. Raises GcodeError."""
-    if is_special(path) and not os.path.isdir(path):
-        raise GcodeError(f"{path}: is a device or a pipe; give a file, it is read more than once")
-    try:
-        return path.open("rb")
-    except OSError as exc:
-        raise GcodeError(f"{path}: cannot be read: {why(exc)}") from exc
+    for number, line in read_lines(path):
+        yield from reader.feed(line.decode("latin-1"), number)

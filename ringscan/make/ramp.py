@@ -15,7 +15,7 @@ from typing import BinaryIO
 import numpy as np
 
 from ringscan.errors import GcodeError, OptionError
-from ringscan.make.gcode import numbered_lines, open_gcode
+from ringscan.make.gcodelines import read_lines
 from ringscan.make.layers import Layer, find_layers
 from ringscan.make.template import parse_template
 from ringscan.make.texts import LayerCommands, Texts, layer_commands
@@ -89,13 +89,13 @@ def add_ramp(source: Path, target: Path, plan: Plan, texts: Texts) -> RampResult
     if marks is None:
         _refuse_unmarked_ramp(source, commands)
     lines, warnings = layer_lines(source, plan)
-    with open_gcode(source) as original, writing_whole(target) as copy:
+    with writing_whole(target) as copy:
         if marks is not None:
-            for _, line in numbered_lines(original, str(source)):
+            for _, line in read_lines(source):
                 copy.write(line)
         else:
             inserted = {lines[c.layer]: c for c in commands if c.lines}
-            _copy(original, copy, str(source), _head(digest, texts), inserted)
+            _copy(source, copy, _head(digest, texts), inserted)
     return RampResult(
         already=marks is not None,
         layers=len(lines),
@@ -121,19 +121,18 @@ def read_marks(path: Path) -> Marks | None:
     """
     digest, found = None, {}
     altered = "a mark of ringscan was altered"
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            if not line.startswith(b"; ringscan "):
-                continue
-            text = line.decode("utf-8", "replace").strip()
-            if text.startswith(MARK):
-                digest = text.removeprefix(MARK)
-            for mark in (COMMAND_MARK, OFF_MARK):
-                if text.startswith(mark):
-                    try:
-                        found[mark] = str(json.loads(text.removeprefix(mark)))
-                    except ValueError as exc:
-                        raise GcodeError(f"{path}, line {number}: {altered}") from exc
+    for number, line in read_lines(path):
+        if not line.startswith(b"; ringscan "):
+            continue
+        text = line.decode("utf-8", "replace").strip()
+        if text.startswith(MARK):
+            digest = text.removeprefix(MARK)
+        for mark in (COMMAND_MARK, OFF_MARK):
+            if text.startswith(mark):
+                try:
+                    found[mark] = str(json.loads(text.removeprefix(mark)))
+                except ValueError as exc:
+                    raise GcodeError(f"{path}, line {number}: {altered}") from exc
     if digest is None or COMMAND_MARK not in found:
         return None
     off = found.get(OFF_MARK)
@@ -164,15 +163,14 @@ def _refuse_unmarked_ramp(source: Path, commands: list[LayerCommands]) -> None:
         if line.strip()
     }
     found: set[bytes] = set()
-    with open_gcode(source) as file:
-        for number, line in numbered_lines(file, str(source)):
-            if (text := line.strip()) in ours:
-                found.add(text)
-                if len(found) > USERS_OWN_LINES:
-                    raise GcodeError(
-                        f"{source}, line {number}: already holds commands of this ramp; start "
-                        f"from the file without a ramp"
-                    )
+    for number, line in read_lines(source):
+        if (text := line.strip()) in ours:
+            found.add(text)
+            if len(found) > USERS_OWN_LINES:
+                raise GcodeError(
+                    f"{source}, line {number}: already holds commands of this ramp; start "
+                    f"from the file without a ramp"
+                )
 
 
 def layer_lines(source: Path, plan: Plan) -> tuple[list[int], tuple[str, ...]]:
@@ -209,18 +207,16 @@ def has_end(path: Path, last: int, texts: Texts | None) -> bool:
 
     That is an M word, or what is no plain G-code.
     """
-    ramp = [] if texts is None else [t for t in (texts.off, texts.command) if t is not None]
-    patterns = [pattern for text in ramp for pattern in text.patterns(every=True)]
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            if number <= last:
-                continue
-            text = line.decode("latin-1")
-            if any(pattern.fullmatch(text.strip()) for pattern in patterns):
-                continue
-            words = parse_line(text)
-            if words is None or any(letter == "M" for letter, _ in words):
-                return True
+    patterns = [] if texts is None else texts.line_patterns()
+    for number, line in read_lines(path):
+        if number <= last:
+            continue
+        text = line.decode("latin-1")
+        if any(pattern.fullmatch(text.strip()) for pattern in patterns):
+            continue
+        words = parse_line(text)
+        if words is None or any(letter == "M" for letter, _ in words):
+            return True
     return False
 
 
@@ -257,14 +253,10 @@ def _compare_width(source: Path, plan: Plan, layer: Layer) -> None:
 
 
 def _copy(
-    original: BinaryIO,
-    copy: BinaryIO,
-    source: str,
-    head: list[str],
-    inserted: dict[int, LayerCommands],
+    source: Path, copy: BinaryIO, head: list[str], inserted: dict[int, LayerCommands]
 ) -> None:
     ending = b"\n"
-    for number, line in numbered_lines(original, source):
+    for number, line in read_lines(source):
         if number == 1:
             ending = b"\r\n" if line.endswith(b"\r\n") else b"\n"
             first = line.strip() == b"%"  # the standard wants it first of all

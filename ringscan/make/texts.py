@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -25,6 +26,11 @@ class Texts:
     def serves_both(self, plan: Plan) -> bool:
         """Whether one command has to set both axes of a plan at once."""
         return len(plan.axes) > 1 and not self.command.names_axis
+
+    def line_patterns(self) -> list[re.Pattern[str]]:
+        """Patterns of every line that the two texts put into a file."""
+        given = [text for text in (self.off, self.command) if text is not None]
+        return [pattern for text in given for pattern in text.patterns(every=True)]
 
     def fit(self, plan: Plan) -> None:
         """Check them against a plan. Raises PlanError."""

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ringscan.make.gcode import numbered_lines, open_gcode
+from ringscan.make.gcodelines import read_lines
 from ringscan.make.texts import Texts
 from ringscan.make.words import ABSOLUTE_E, RELATIVE_E, parse_line, without_comment
 
@@ -61,32 +61,30 @@ def read_unread(
     GcodeError
         If the file cannot be read.
     """
-    ramp = [] if texts is None else [t for t in (texts.off, texts.command) if t is not None]
-    patterns = [pattern for text in ramp for pattern in text.patterns(every=True)]
+    patterns = [] if texts is None else texts.line_patterns()
     found: dict[str, Other] = {}
     relative = None
-    with open_gcode(path) as file:
-        for number, line in numbered_lines(file, str(path)):
-            if number > last:
-                break
-            if line[:1] in b"G;\r\n":  # nearly all lines
-                continue
-            text = without_comment(line.decode("utf-8", "replace")).strip()
-            words = parse_line(text)
-            if number < base and words is not None:
-                told = [word for word in words if word in (ABSOLUTE_E, RELATIVE_E)]
-                relative = told[-1] == RELATIVE_E if told else relative
-            if first is None or number < first:
-                continue
-            if words is not None and not any(letter in "MT" for letter, _ in words):
-                continue
-            if any(pattern.fullmatch(text) for pattern in patterns):
-                continue
-            name = _name(text)
-            if (known := found.get(name)) is not None:
-                found[name] = replace(known, count=known.count + 1)
-            elif len(found) < MOST_KINDS:
-                found[name] = Other(name=name, count=1, line=number, text=_shortened(text))
+    for number, line in read_lines(path):
+        if number > last:
+            break
+        if line[:1] in b"G;\r\n":  # nearly all lines
+            continue
+        text = without_comment(line.decode("utf-8", "replace")).strip()
+        words = parse_line(text)
+        if number < base and words is not None:
+            told = [word for word in words if word in (ABSOLUTE_E, RELATIVE_E)]
+            relative = told[-1] == RELATIVE_E if told else relative
+        if first is None or number < first:
+            continue
+        if words is not None and not any(letter in "MT" for letter, _ in words):
+            continue
+        if any(pattern.fullmatch(text) for pattern in patterns):
+            continue
+        name = _name(text)
+        if (known := found.get(name)) is not None:
+            found[name] = replace(known, count=known.count + 1)
+        elif len(found) < MOST_KINDS:
+            found[name] = Other(name=name, count=1, line=number, text=_shortened(text))
     return Unread(others=tuple(found.values()), told_relative_e=relative)
 
 

@@ -5,12 +5,8 @@ import pytest
 
 from ringscan.errors import GcodeError
 from ringscan.make.extrusion import extrudes_relative
-from ringscan.make.gcode import (
-    MAX_LINE_BYTES,
-    Reader,
-    numbered_lines,
-    read_moves,
-)
+from ringscan.make.gcode import Reader, read_moves
+from ringscan.make.gcodelines import MAX_LINE_BYTES, numbered_lines
 from ringscan.make.words import disturbs, parse_line
 
 
