@@ -14,22 +14,18 @@ import numpy as np
 
 from ringscan import layout
 from ringscan.errors import PlanError
-from ringscan.make.assess import (
-    BLIND_RATIO,
-    MIN_LAYERS_PER_HZ,
+from ringscan.make.assess import MIN_LAYERS_PER_HZ, Assessment, assess
+from ringscan.make.bead import bead_section_mm2
+from ringscan.make.departures import departures
+from ringscan.make.limits import BED_MARGIN_MM, least_speed_mm_s
+from ringscan.make.visible import (
     MIN_RIPPLE_UM,
     MIN_RIPPLES,
-    Assessment,
-    Visibility,
-    assess,
     likely_frequencies,
     ripples_on_face,
     visibility,
 )
-from ringscan.make.bead import bead_section_mm2
-from ringscan.make.limits import BED_MARGIN_MM, least_speed_mm_s
 from ringscan.make.wishes import Machine, Wishes, require_possible
-from ringscan.model.motion import CornerMotion
 from ringscan.plan import Family, Plan, build_plan
 from ringscan.plancode import encode_plan
 
@@ -106,7 +102,9 @@ def propose(machine: Machine, wishes: Wishes) -> Proposal:
     return Proposal(
         plan=plan,
         assessment=assessment,
-        changes=tuple(_changes(machine, wishes, plan, assessment.visibility)),
+        changes=tuple(
+            departures(machine, wishes, plan, assessment.visibility, usual_width_mm=WIDTHS_MM[0])
+        ),
     )
 
 
@@ -130,7 +128,7 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
     best: _Choice | None = None
     for a in _accelerations(machine):
         for v in sorted(speeds):
-            widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
+            widest = machine.face_motion(v, a, layout.MAX_TOWER_WIDTH_MM)
             seen = visibility(frequency, widest, machine.line_width_mm)
             weak = np.clip(1 - seen.ripple_um / MIN_RIPPLE_UM, 0, None)
             sight = 100 * float(seen.lost.mean()) + 10 * float(weak.mean())
@@ -138,7 +136,7 @@ def _best(machine: Machine, wishes: Wishes) -> _Choice:
             if best is not None and sight >= best.cost:
                 continue
             for width in widths:
-                motion = _motion(machine, v, a, width)
+                motion = machine.face_motion(v, a, width)
                 if motion.top_speed_mm_s < v:
                     continue
                 short = max(0.0, 1 - ripples_on_face(motion, wishes.low_hz) / MIN_RIPPLES)
@@ -176,15 +174,6 @@ def _kept(machine: Machine, first: Plan) -> _Choice:
         acceleration=motion.acceleration_mm_s2,
         width=size.width_mm,
         layer_height=size.layer_height_mm,
-    )
-
-
-def _motion(machine: Machine, speed: float, acceleration: float, width_mm: float) -> CornerMotion:
-    return CornerMotion(
-        speed_mm_s=speed,
-        acceleration_mm_s2=acceleration,
-        corner_speed_mm_s=machine.corner_speed_mm_s,
-        length_mm=width_mm - machine.line_width_mm,
     )
 
 
@@ -295,50 +284,3 @@ def _plan(machine: Machine, wishes: Wishes, choice: _Choice) -> Plan:
     if wishes.reference:
         data["reference"] = {"first_layer": base, "last_layer": first - 1}
     return build_plan(data, source="the proposal")
-
-
-def _changes(machine: Machine, wishes: Wishes, plan: Plan, shown: Visibility) -> list[str]:
-    """Where the proposal, which shows so much, departs from the intentions, with the reason."""
-    said = []
-    v, a = plan.motion.speed_mm_s, plan.motion.acceleration_mm_s2
-    if v != machine.speed_mm_s:
-        reason = _speed_reason(machine, wishes, shown)
-        said.append(f"speed {v:g} instead of {machine.speed_mm_s:g} mm/s: {reason}")
-    if a != machine.acceleration_mm_s2:
-        said.append(
-            f"acceleration {a:g} instead of {machine.acceleration_mm_s2:g} mm/s²: "
-            f"the ripple is too weak or blind with less"
-        )
-    h = plan.size.layer_height_mm
-    if h != machine.layer_height_mm:
-        flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
-        aim = "flow limit" if flow > machine.flow_limit_mm3_s else "layers for each Hz"
-        said.append(f"layers of {h:g} instead of {machine.layer_height_mm:g} mm: for the {aim}")
-    if plan.size.width_mm > WIDTHS_MM[0] and wishes.like is None:
-        said.append(f"a face of {plan.size.width_mm:g} mm, to hold {MIN_RIPPLES:g} ripples")
-    return said
-
-
-def _speed_reason(machine: Machine, wishes: Wishes, shown: Visibility) -> str:
-    """What is wrong with the intended speed at the intended acceleration."""
-    v, a = machine.speed_mm_s, machine.acceleration_mm_s2
-    flow = v * bead_section_mm2(machine.line_width_mm, machine.layer_height_mm)
-    if flow > machine.flow_limit_mm3_s:
-        most = v * machine.flow_limit_mm3_s / flow
-        better = "gives up least" if shown.lost.all() else "shows most of the range"
-        return (
-            f"that needs {flow:.1f} mm³/s, but the limit of {machine.flow_limit_mm3_s:g} mm³/s "
-            f"allows only {floor(most)} mm/s in layers of {machine.layer_height_mm:g} mm; of the "
-            f"speeds it allows, this one {better}"
-        )
-    widest = _motion(machine, v, a, layout.MAX_TOWER_WIDTH_MM)
-    if widest.top_speed_mm_s < v:
-        return "the faces are too short to reach it"
-    frequency = likely_frequencies(wishes.low_hz, wishes.high_hz)
-    seen = visibility(frequency, widest, machine.line_width_mm)
-    if seen.blindness.min() < BLIND_RATIO:
-        worst = seen.frequency_hz[seen.blindness.argmin()]
-        return f"that is blind near {worst:g} Hz, where braking cancels itself"
-    if shown.lost.mean() < seen.lost.mean():
-        return "so more of the range can be seen"
-    return "so fewer requirements have to be given up"

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from math import pi
 
 from ringscan.errors import GcodeError, OptionError, PlanError
-from ringscan.make.assess import face_motion
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
+from ringscan.make.visible import face_motion
 from ringscan.make.words import ABSOLUTE_E, RELATIVE_E, Words, homes, parse_line
 from ringscan.plan import Plan
 

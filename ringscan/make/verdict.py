@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from ringscan.errors import PlanError
-from ringscan.make.assess import face_motion, visibility
 from ringscan.make.cautions import OTHER_AXIS_OFF, SERVES_BOTH, STAYS_IN_FORCE
 from ringscan.make.check import FACES_OF, FileReport, LayerRow
 from ringscan.make.commanded import amid_the_ramp, compare_ramps, name_layers
@@ -19,6 +18,7 @@ from ringscan.make.finding import Finding, Kind, differs, merged, note, spoilt
 from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.shaped import require_shaper
 from ringscan.make.unread import Other
+from ringscan.make.visible import face_motion, visibility
 from ringscan.plan import Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02

@@ -16,6 +16,7 @@ from ringscan.make.limits import (
     require_range,
     require_speed,
 )
+from ringscan.model.motion import CornerMotion
 from ringscan.plan import Axis, Direction, Family, Plan, Quantity
 
 
@@ -46,6 +47,17 @@ class Machine:
     max_speed_mm_s: float
     max_acceleration_mm_s2: float
     filament_mm: float = 1.75
+
+    def face_motion(
+        self, speed_mm_s: float, acceleration_mm_s2: float, width_mm: float
+    ) -> CornerMotion:
+        """Travel along one face of a tower so wide, on the middle of the printed line."""
+        return CornerMotion(
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=acceleration_mm_s2,
+            corner_speed_mm_s=self.corner_speed_mm_s,
+            length_mm=width_mm - self.line_width_mm,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

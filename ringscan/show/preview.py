@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ringscan.make.assess import BLIND_RATIO, MIN_RIPPLE_UM, Assessment
+from ringscan.make.assess import Assessment
 from ringscan.make.expected import ExpectedWall
+from ringscan.make.visible import BLIND_RATIO, MIN_RIPPLE_UM
 from ringscan.output import write_whole
 from ringscan.plan import Axis, Plan
 
