@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from ringscan.errors import PlanError, why
+from ringscan.explain import explain
 
 Axis = Literal["x", "y"]
 AXES: tuple[Axis, Axis] = ("x", "y")
@@ -386,54 +387,5 @@ def build_plan(data: dict[str, Any], *, source: str = "plan") -> Plan:
     try:
         return Plan.model_validate(data)
     except ValidationError as exc:
-        wrong = "; ".join(_explain(error) for error in exc.errors())
+        wrong = "; ".join(explain(error, Plan) for error in exc.errors())
         raise PlanError(f"{source}: {wrong}") from exc
-
-
-def _explain(error: Any) -> str:
-    """One wrong value: its key, what was given, what is allowed, and what the key means."""
-    key = ".".join(p if str(p).isprintable() else repr(p) for p in map(str, error["loc"]))
-    kind, context = error["type"], error.get("ctx", {})
-    if kind == "missing":
-        said = f"{key} is missing"
-    elif kind == "extra_forbidden":
-        return f"{key} is not a key of a plan; remove it or check its spelling"
-    elif kind == "value_error":
-        return f"{key}: {context['error']}" if key else str(context["error"])
-    else:
-        given = repr(error["input"])
-        given = given if len(given) <= 40 else f"{given[:39]}…"
-        said = f"{key} = {given}: {_SAID.get(kind) or error['msg'].replace('Input', 'it', 1)}"
-    allowed = _allowed(error["loc"])
-    return f"{said} ({allowed})" if allowed else said
-
-
-_SAID = {
-    "model_type": "it should be a table of keys",
-    "tuple_type": "it should be a list",
-    "string_pattern_mismatch": "it has other characters or is too long",
-}
-"""Plain words where the checking library speaks of Python."""
-
-
-def _allowed(loc: tuple[Any, ...]) -> str:
-    """Range and meaning of the field at `loc`, from the schema itself."""
-    model: Any = Plan
-    info = None
-    for part in loc:
-        if isinstance(part, int):  # an item of a list: the list's own meaning
-            break
-        fields = getattr(model, "model_fields", {})
-        if part not in fields:
-            return ""
-        info = fields[part]
-        candidates = (info.annotation, *getattr(info.annotation, "__args__", ()))
-        model = next((c for c in candidates if hasattr(c, "model_fields")), None)
-    if info is None:
-        return ""
-    if info.description is None:
-        return f"a table with the keys {', '.join(model.model_fields)}" if model else ""
-    low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
-    high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
-    bounds = f"; {low:g} to {high:g}" if low is not None and high is not None else ""
-    return f"{info.description}{bounds}"

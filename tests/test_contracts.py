@@ -17,7 +17,8 @@ GROUND = {"errors", "plan", "layout", "plancode", "output"}
 
 MAY_IMPORT = {
     "errors": set(),
-    "plan": {"errors"},
+    "explain": set(),
+    "plan": {"errors", "explain"},
     "layout": {"errors", "plan"},
     "plancode": {"errors", "plan"},
     "output": {"errors"},
