@@ -41,8 +41,9 @@ def compare_ramps(report: FileReport, plan: Plan) -> Iterator[Finding]:
             )
         if _as_planned(report.rows, plan, axis, report.texts.command):
             continue
-        if not any(axis in row.commanded for row in report.rows):
-            yield spoilt(f"nothing in the file commands the {axis.upper()} shaper")
+        told = [row.commanded[axis].value for row in report.rows if axis in row.commanded]
+        if all(value is None for value in told):
+            yield spoilt(f"nothing in the file gives the {axis.upper()} shaper a value")
             continue
         found = _fit(report.rows, plan, axis, report.texts.command)
         if found is None:

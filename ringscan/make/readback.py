@@ -17,6 +17,8 @@ from ringscan.plan import Plan
 ROUNDING_MM = 0.002
 """Coordinates are written with three decimals."""
 MOST_WARNINGS = 5
+DRAWN_BACK_MM = 0.2
+"""Less is made up for within some millimetres of the first line."""
 ABSOLUTE = ("G", 90.0)
 NOZZLE, WAITING, FAN = (104, 109), (109, 116), (106,)
 """M words for its temperature, with S or R, for waiting until it is hot, and for the speed of the
@@ -40,6 +42,7 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
     begins = 0
     warnings = [*_empty_texts(job), *_start_lacks(job.start_text, plan), *_end_lacks(job.end_text)]
     ours = ended = False
+    drawn_back = 0.0
     worst: dict[str, _Wrong] = {}
     for number, line in enumerate(lines, 1):
         if line in (BEGIN_START, BEGIN_END):  # the file is not there yet: lines of the text itself
@@ -47,6 +50,11 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
             begins = number
         if line == BEGIN_TOWER:
             ours = True
+            if drawn_back > DRAWN_BACK_MM:
+                warnings.append(
+                    f"the start text ends with {round(drawn_back, 2):g} mm of filament drawn back; "
+                    f"feed it again there, or the first lines lack it"
+                )
             if not reader.absolute or reader.unit_mm != 1.0 or any(reader.offset.values()):
                 raise OptionError(
                     "the start text leaves the machine in inches (G20), relative coordinates "
@@ -66,6 +74,7 @@ def check_toolpath(plan: Plan, job: Job, lines: list[str]) -> tuple[str, ...]:
         except GcodeError as exc:
             raise OptionError(str(exc)) from exc
         for move in moves:
+            drawn_back = max(0.0, drawn_back - move.e)
             wrong = _wrong(plan, job.bed, move, whole_line=ours)
             if wrong is None and ended:
                 wrong = _into_the_tower(plan, job.bed, move)

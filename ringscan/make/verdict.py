@@ -175,8 +175,9 @@ def _size(rows: Sequence[LayerRow], tested: Sequence[LayerRow], plan: Plan) -> I
         high = np.diff(heights)
         thin, thick = int(high.argmin()), int(high.argmax())
         yield spoilt(
-            f"the layers have different heights, from {high[thin]:.2f} mm (layer {thin + 1}) to "
-            f"{high[thick]:.2f} mm (layer {thick + 1}): slice all but the first in one height"
+            f"the layers have different heights, from {round(high[thin], 4):g} mm (layer "
+            f"{thin + 1}) to {round(high[thick], 4):g} mm (layer {thick + 1}): slice all but the "
+            f"first in one height"
         )
         return
     planned = (size.first_layer_mm, size.layer_height_mm, size.layers)

@@ -371,7 +371,7 @@ def test_the_users_way_into_the_bed_is_warned_about(tmp_path, plan):
 
 
 def test_filament_drawn_back_on_the_way_is_warned_about(tmp_path, plan):
-    _, warnings = written(tmp_path, plan, job(start=f"{HOT}\nG1 X50 Y40 E-2 F600"))
+    _, warnings = written(tmp_path, plan, job(start=f"{HOT}\nG1 X50 Y40 E-2 F600\nG1 E2"))
     assert len(warnings) == 1
     assert "draws filament back while it moves to X 50 Y 40" in warnings[0]
 
@@ -456,3 +456,18 @@ def test_a_line_to_prime_the_nozzle_may_run_along_the_beds_edge(tmp_path, plan):
     assert written(tmp_path, plan, job(start=start))[1] == ()
     beyond = start.replace("G1 X0 Y80", "G1 X-0.1 Y80")
     assert "leaves the bed at X -0.1 Y 80" in written(tmp_path, plan, job(start=beyond))[1][0]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("G1 E-3 F1800", "3 mm of filament drawn back"),
+        ("G1 X50 Y40 E9 F600\nG1 E-3 F1800\nG1 E1", "2 mm of filament drawn back"),
+        ("G1 E-3 F1800\nG1 E3", None),
+        ("G1 E-0.1 F1800", None),
+    ],
+)
+def test_filament_that_is_left_drawn_back_is_told(tmp_path, plan, words, told):
+    start = f"{HOT}\nG0 X50 Y20 F6000\n{words}"
+    warnings = written(tmp_path, plan, job(start=start))[1]
+    assert [told in warning for warning in warnings] == ([] if told is None else [True])
