@@ -164,8 +164,10 @@ def ramp_command(
         say(f"no reference band: {LOST_WITHOUT_REFERENCE}")
     if texts.serves_both(the_plan):
         say(f"note: {SERVES_BOTH}")
-    if len(the_plan.axes) == 1:
+    if len(the_plan.axes) == 1 and not texts.switched_off(the_plan):
         say(f"note: {OTHER_AXIS_OFF}")
+    for axis in texts.switched_off(the_plan):
+        say(f"note: {axis.upper()} has no ramp: its shaper is switched off before the first band")
     if dry_run:
         commands = layer_commands(the_plan, texts)
         lines, warnings = layer_lines(source, the_plan)

@@ -24,7 +24,7 @@ from ringscan.make.shaped import require_shaper
 from ringscan.make.template import commanded_value
 from ringscan.make.texts import Texts
 from ringscan.make.unread import Other, read_unread
-from ringscan.plan import Axis, Direction, Plan
+from ringscan.plan import AXES, Axis, Direction, Plan
 
 Face = Literal["front", "right", "back", "left"]
 FACES_OF: Mapping[Axis, tuple[Face, Face]] = {"x": ("right", "left"), "y": ("front", "back")}
@@ -168,12 +168,12 @@ def _events(path: Path, texts: Texts, plan: Plan) -> Iterator[_Event]:
         found = match.groupdict()
         name = found.get("axis") or found.get("axis_lower")
         if name is not None:  # a text of several lines may name its axis in the first only
-            named = tuple(a for a in plan.axes if a == name.lower())
+            named = tuple(a for a in AXES if a == name.lower())
         axes = named if source.names_axis else plan.axes
         if source is texts.off:
             yield _Event(line=number, axes=axes, value=None)
             continue
-        for axis in axes:
+        for axis in [axis for axis in axes if axis in plan.axes]:
             value = commanded_value(plan.ramp_of(axis).quantity, found)
             if value is not None:
                 yield _Event(line=number, axes=(axis,), value=value)

@@ -27,6 +27,12 @@ class Texts:
         """Whether one command has to set both axes of a plan at once."""
         return len(plan.axes) > 1 and not self.command.names_axis
 
+    def switched_off(self, plan: Plan) -> tuple[Axis, ...]:
+        """Axes without a ramp that the off text can name: their shapers are off for the print."""
+        if self.off is None or not self.off.names_axis:
+            return ()
+        return tuple(axis for axis in AXES if axis not in plan.axes)
+
     def line_patterns(self) -> list[re.Pattern[str]]:
         """Patterns of every line that the two texts put into a file."""
         given = [text for text in (self.off, self.command) if text is not None]
@@ -84,8 +90,12 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
     before: dict[Axis, tuple[float, list[str]]] = {}
     commands = {axis: plan.commands(axis) for axis in plan.axes}
     result = []
+    begin = min(layers.start for layers in plan.measured)
     for layer in range(plan.size.layers):
         lines: list[str] = []
+        if layer == begin and texts.off is not None:
+            for axis in texts.switched_off(plan):
+                lines += texts.off.render(_common(plan, axis, layer))
         states: dict[Axis, State] = {}
         numbers: dict[Axis, float] = {}
         for axis in [a for a in AXES if a in commands]:
@@ -96,15 +106,10 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
             states[axis] = state
             numbers[axis] = round(frequency if is_frequency else damping, 6)
             values: Values = {
-                "axis": axis.upper(),
-                "axis_lower": axis,
+                **_common(plan, axis, layer),
                 "frequency_hz": round(frequency, 6),
                 **{name: round(unit / frequency, 8) for name, unit in PERIODS.items()},
                 "damping_ratio": round(damping, 6),
-                "family": plan.shaper.family.value,
-                "tower": plan.tower,
-                "layer": layer,
-                "height_mm": round(plan.layer_top_mm(layer), 3),
             }
             if state is State.RAMP:
                 text = texts.command.render(values)
@@ -132,3 +137,15 @@ def layer_commands(plan: Plan, texts: Texts) -> list[LayerCommands]:
             )
         )
     return result
+
+
+def _common(plan: Plan, axis: Axis, layer: int) -> Values:
+    """What both texts may say of a layer."""
+    return {
+        "axis": axis.upper(),
+        "axis_lower": axis,
+        "family": plan.shaper.family.value,
+        "tower": plan.tower,
+        "layer": layer,
+        "height_mm": round(plan.layer_top_mm(layer), 3),
+    }

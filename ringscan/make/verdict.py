@@ -19,7 +19,7 @@ from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.shaped import require_shaper
 from ringscan.make.unread import Other
 from ringscan.make.visible import face_motion, visibility
-from ringscan.plan import Plan, Quantity, build_plan
+from ringscan.plan import AXES, Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02
 """Relative: below this the fit does not notice."""
@@ -88,7 +88,7 @@ def judge(report: FileReport, plan: Plan) -> Judgement:
             found += _sight(corrected)
         except PlanError as exc:
             found.append(spoilt(str(exc)))
-    found += _minded(report, plan)
+    found += _minded(report, plan, tested)
     said = {kind: tuple(f.text for f in found if f.kind is kind) for kind in Kind}
     if said[Kind.SPOILT]:
         verdict, corrected = Verdict.NOT_READABLE, None
@@ -110,7 +110,7 @@ def _as_found(plan: Plan, found: Sequence[Finding]) -> dict[str, Any]:
     return reduce(merged, (f.change for f in found), plan.model_dump(exclude_none=True))
 
 
-def _minded(report: FileReport, plan: Plan) -> Iterator[Finding]:
+def _minded(report: FileReport, plan: Plan, tested: Sequence[LayerRow]) -> Iterator[Finding]:
     """What no file can show, or what comes after the print."""
     if not report.ended:
         yield note(
@@ -132,7 +132,8 @@ def _minded(report: FileReport, plan: Plan) -> Iterator[Finding]:
         )
     if report.texts is not None and report.texts.serves_both(plan):
         yield note(SERVES_BOTH)
-    if len(plan.axes) == 1:
+    without = [axis for axis in AXES if axis not in plan.axes]
+    if not all(axis in row.commanded for axis in without for row in tested):
         yield note(OTHER_AXIS_OFF)
     if {axis for row in report.rows for axis in row.commanded} - report.set_after:
         yield note(STAYS_IN_FORCE)

@@ -422,8 +422,14 @@ def test_a_text_that_names_no_axis_is_told(run, made):
 def test_that_the_other_axiss_shaper_must_be_off_is_told(run, made, make_plan):
     one = make_plan(ramp={"y": None})
     (made / "one.toml").write_text(one.to_toml())
-    for plan, told in (("one.toml", True), ("p.toml", False)):
-        err = run("ramp", plan, "t.gcode", "o.gcode", *TEXT, *OFF, "--force")[2]
+    hard = ["--command", "USER-TEXT axis=X f={frequency_hz}", "--off", "USER-OFF axis=X"]
+    named = [*TEXT, *OFF]
+    for plan, words, told in (
+        ("one.toml", hard, True),
+        ("one.toml", named, False),
+        ("p.toml", named, False),
+    ):
+        err = run("ramp", plan, "t.gcode", "o.gcode", *words, "--force")[2]
         lines = run("check", plan, "o.gcode", "--brief")[1]
         for text in (err, " ".join(lines)):
             assert ("one axis has no ramp: switch its shaper off" in text) is told

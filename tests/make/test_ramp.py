@@ -470,3 +470,31 @@ def test_a_damping_ramp_may_fix_the_period(tmp_path, make_plan):
     assert judged.verdict is Verdict.READABLE
     with pytest.raises(PlanError, match=r"lacks \{damping_ratio\}"):
         layer_commands(damped, texts(command="USER axis={axis} t={period_ms}"))
+
+
+@pytest.mark.parametrize("axis", ["x", "y"])
+@pytest.mark.parametrize("reference", [True, False])
+def test_an_axis_without_a_ramp_is_switched_off_once(tmp_path, make_plan, axis, reference):
+    """Its shaper would shape the way along the face, and the scan takes it to be off."""
+    other = {"x": "Y", "y": "X"}[axis]
+    change = {"ramp": {other.lower(): None}}
+    one = make_plan(**change | ({} if reference else {"reference": None}))
+    assert one.axes == (axis,)
+    _, text = add(tmp_path, one, sliced(one))
+    found = found_commands(text)
+    assert [z for z, line in found if line == f"USER-OFF axis={other}"] == [
+        1.3 if reference else 2.3  # layers 5 and 10
+    ]
+    assert not any(f"USER-TEXT axis={other}" in line for _, line in found)
+    judged = judge(read_file(tmp_path / "out.gcode", one), one)
+    assert judged.verdict is Verdict.READABLE
+    assert not any("switch its shaper off" in note for note in judged.notes)
+    assert any("stays in force" in note for note in judged.notes)
+
+
+def test_an_axis_that_the_off_text_cannot_name_is_the_users_business(tmp_path, make_plan):
+    one = make_plan(ramp={"y": None})
+    hard = {"command": "USER-TEXT axis=X f={frequency_hz}", "off": "USER-OFF axis=X"}
+    add(tmp_path, one, sliced(one), **hard)
+    judged = judge(read_file(tmp_path / "out.gcode", one), one)
+    assert any("switch its shaper off" in note for note in judged.notes)
