@@ -28,8 +28,10 @@ class Texts:
         return len(plan.axes) > 1 and not self.command.names_axis
 
     def switched_off(self, plan: Plan) -> tuple[Axis, ...]:
-        """Axes without a ramp that the off text can name: their shapers are off for the print."""
-        if self.off is None or not self.off.names_axis:
+        """Axes without a ramp whose shapers the off text can switch off for the print: if it names
+        its axis, and the command, which comes later, does not set both.
+        """
+        if self.off is None or not (self.off.names_axis and self.command.names_axis):
             return ()
         return tuple(axis for axis in AXES if axis not in plan.axes)
 

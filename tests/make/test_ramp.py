@@ -492,9 +492,11 @@ def test_an_axis_without_a_ramp_is_switched_off_once(tmp_path, make_plan, axis, 
     assert any("stays in force" in note for note in judged.notes)
 
 
-def test_an_axis_that_the_off_text_cannot_name_is_the_users_business(tmp_path, make_plan):
+@pytest.mark.parametrize("off", ["USER-OFF axis=X", OFF])
+def test_an_axis_that_a_text_cannot_name_is_the_users_business(tmp_path, make_plan, off):
+    """A command without an axis may set both, and would switch the other one on again."""
     one = make_plan(ramp={"y": None})
-    hard = {"command": "USER-TEXT axis=X f={frequency_hz}", "off": "USER-OFF axis=X"}
-    add(tmp_path, one, sliced(one), **hard)
+    _, text = add(tmp_path, one, sliced(one), command="USER-TEXT f={frequency_hz}", off=off)
+    assert "USER-OFF axis=Y" not in text
     judged = judge(read_file(tmp_path / "out.gcode", one), one)
     assert any("switch its shaper off" in note for note in judged.notes)
