@@ -2,10 +2,11 @@
 
 import random
 from dataclasses import replace
-from math import log
+from math import exp, log
 
 import pytest
 from readings import reading, record
+from scipy.stats import chi2
 
 from ringscan.machines import Answer, Batch, machine_of, quality, ranked_photos, summarise
 from ringscan.model.budget import NORMAL_95, PHOTO, Interval
@@ -184,6 +185,63 @@ def test_an_outlier_among_photos_is_left_out_of_its_tower():
     assert answer.pooled == ("0.jpg", "1.jpg", "3.jpg")
     assert [a.name for a in answer.aside] == ["2.jpg"]
     assert answer.aside[0].reason.startswith("outlier: 29.25 Hz, 6.6 Hz above")
+
+
+@pytest.mark.parametrize(("errors_off", "is_out"), [(3.9, False), (4.1, True)])
+def test_a_tower_is_an_outlier_from_four_standard_errors_on(errors_off, is_out):
+    """Three of 40 Hz that agree, whose own errors are next to nothing: docs/batch.md allows for
+    2 % of scatter, in the fourth as in the mean of the three."""
+    error_hz = 0.02 * 40.0 * (1 + 1 / 3) ** 0.5
+    values = [40.0, 40.0, 40.0, 40.0 + errors_off * error_hz]
+    batch = summarise(
+        [reading(f"{n}.jpg", f"HERON-{n}", hz, half_hz=0.01) for n, hz in enumerate(values)]
+    )
+    assert ("HERON-3" not in machine(batch, "HERON").pooled) == is_out
+
+
+@pytest.mark.parametrize(("errors_off", "is_out"), [(3.9, False), (4.1, True)])
+def test_photos_of_one_print_are_allowed_no_scatter(errors_off, is_out):
+    """As above, with a standard error of 0.1 Hz each and nothing else."""
+    error_hz = 0.1 * (1 + 1 / 3) ** 0.5
+    values = [40.0, 40.0, 40.0, 40.0 + errors_off * error_hz]
+    batch = summarise(
+        [reading(f"{n}.jpg", "HERON-1", hz, half_hz=0.1 * NORMAL_95) for n, hz in enumerate(values)]
+    )
+    assert ("3.jpg" not in tower(batch, "HERON-1").pooled) == is_out
+
+
+@pytest.mark.parametrize("one_print", [False, True])
+@pytest.mark.parametrize(
+    ("scatter", "outcome"), [(0.029, Outcome.CALL), (0.031, Outcome.DISAGREEMENT)]
+)
+def test_no_one_setting_serves_values_that_scatter_by_three_per_cent(one_print, scatter, outcome):
+    """Five in equal steps have a standard deviation of the root of 2.5 steps; the bound is that of
+    docs/batch.md."""
+    step_hz = scatter * 40.0 / 2.5**0.5
+    labels = ["HERON-1"] * 5 if one_print else [f"HERON-{n}" for n in range(5)]
+    batch = summarise(
+        [
+            reading(f"{n}.jpg", label, 40.0 + (n - 2) * step_hz, half_hz=0.1)
+            for n, label in enumerate(labels)
+        ]
+    )
+    (answer,) = batch.towers if one_print else batch.machines
+    assert answer.scatter_hz == pytest.approx(scatter * 40.0, rel=0.01)
+    assert answer.outcome is outcome
+
+
+@pytest.mark.parametrize(("chance", "is_told"), [(0.0095, True), (0.0105, False)])
+def test_values_differ_where_chance_would_let_them_less_than_once_in_a_hundred(chance, is_told):
+    """Two of equal error u a distance d apart have Cochran's Q = d² / (2 u²), which is chi² with
+    one degree of freedom (SciPy's); the bound is that of docs/batch.md."""
+    apart = (2 * chi2.isf(chance, 1)) ** 0.5
+    hz = [22.6, 22.6 + apart * 0.3 / NORMAL_95]
+    damping = [0.05, 0.05 * exp(apart * log(1.2) / NORMAL_95)]
+    batch = summarise(
+        [reading(f"{n}.jpg", "HERON-1", hz[n], half_hz=0.3, damping=damping[n]) for n in range(2)]
+    )
+    told = [reason for reason in tower(batch, "HERON-1").reasons if "more than their" in reason]
+    assert len(told) == (2 if is_told else 0)
 
 
 @pytest.mark.parametrize("labels", [["HERON-1", "HERON-2"], ["HERON-1", "HERON-1"]])
