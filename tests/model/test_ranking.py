@@ -134,6 +134,18 @@ def test_bands_as_quiet_as_a_false_one_beside_it_are_false_too(step: float, besi
     assert false == pytest.approx([16.0 + step * k for k in range(-beside, beside + 1)])
 
 
+def test_bands_up_to_twice_a_false_one_s_ripple_and_five_per_cent_are_false_too():
+    """Of 0.06 at its least: up to 0.17."""
+    commanded = np.array([14.0, 15.0, 16.0, 17.0, 18.0, 30.0, 40.0])
+    left = np.array([0.19, 0.16, 0.06, 0.16, 0.18, 0.9, 0.7])
+    ripple = BandRipple(
+        signed=left, standard_error=np.full(7, 0.01), fitted=left, turned=np.zeros(7, bool)
+    )
+    rows = rank_bands(ripple, commanded, np.zeros(7), np.arange(7.0), 48.0)
+    false = sorted(row.frequency_hz for row in rows if row.remark == FALSE_QUIET)
+    assert false == [15.0, 16.0, 17.0]
+
+
 def test_bands_that_cannot_be_told_from_none_are_marked():
     rows = ranked(np.arange(30, 60.5, 0.5), 44.0, error=0.05)
     for row in rows:
@@ -166,6 +178,16 @@ def test_of_two_quiet_heights_the_nearer_counts_not_the_quieter():
     plan = zv_plan(start=20.0, step=0.2, family="EI")
     natural = 0.8599513 * 47.0  # 47 Hz is a step of the ramp; the other, 35.45 Hz, is none
     layer = 50 + round((natural / 1.1400487 - 20.0) / 0.2)
+    assert quiet_height_mm(pole_at(natural), plan, "x") == pytest.approx(0.1 + 0.2 * layer)
+
+
+@pytest.mark.parametrize("natural", [34.0, 44.0])
+def test_of_three_quiet_heights_the_middle_one_is_the_nearest(natural: float):
+    """The four impulses of an undamped two-hump EI shaper are the same from either end and half a
+    period apart, so that they cancel in pairs at the commanded frequency. Its other two zeros are
+    met at a lower and at a higher command (docs/method.md)."""
+    plan = zv_plan(start=20.0, step=0.2, family="EI2")
+    layer = 50 + round((natural - 20.0) / 0.2)
     assert quiet_height_mm(pole_at(natural), plan, "x") == pytest.approx(0.1 + 0.2 * layer)
 
 
