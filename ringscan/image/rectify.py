@@ -61,7 +61,7 @@ def rectify_face(photo: Photo, view: FaceView, *, step_mm: float = 0.1) -> Face:
     if not 0.02 <= step_mm <= 1:
         raise ValueError(f"step_mm = {step_mm:g} must be 0.02 to 1")
     fine = max(1, math.ceil(step_mm * view.px_per_mm))
-    columns = max(2, int(view.width_mm / step_mm))
+    columns = int(view.width_mm / step_mm)
     rows = max(2, round(view.height_mm * view.px_per_mm))
     s_fine = (np.arange(columns * fine) + 0.5) * step_mm / fine
     z = (np.arange(rows) + 0.5) * view.height_mm / rows

@@ -4,6 +4,7 @@ Pictures are linear light in 16 bits, so that neither coding nor rounding counts
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -106,6 +107,15 @@ def test_what_is_finer_than_a_column_is_averaged() -> None:
     assert np.abs(face.intensity - 0.4).max() < 0.001
 
 
+def test_samples_are_at_most_a_pixel_apart() -> None:
+    """A column of 1.92 px has two. In a wave of 2.2 px they are 0.96 / 2.2 of it apart, so that
+    their mean is cos(0.96 pi / 2.2) = 0.2 of it; a single one would be off by up to all of it."""
+    waves = photo(lambda right, up: 0.4 + 0.3 * np.cos(2 * np.pi * right / 0.275) + 0 * up)
+    face = rectify_face(waves, view(), step_mm=0.24)
+    # so near to the shortest wave that pixels hold the interpolation may add a fourth
+    assert np.abs(face.intensity - 0.4).max() < 1.25 * 0.2 * 0.3
+
+
 def test_waves_of_a_few_pixels_keep_their_size() -> None:
     """Of 8 px, along the layers. Half way between pixels linear interpolation would leave
     cos(pi / 8) of it, which is 7.6 % less; OpenCV's cubic kernel (Keys, a = -0.75, from memory)
@@ -195,6 +205,24 @@ def test_the_fall_off_is_that_of_the_middle(entry: Side) -> None:
     across = 0.2 * (np.exp(0.01 * 37) - np.exp(0.01 * 3)) / 0.01
     of_z = across * np.exp(0.005 * np.array([5.0, 45.0]))
     assert along_z == pytest.approx(np.diff(np.log(of_z + 6 * 0.9))[0] / 40, rel=0.02)
+
+
+def test_the_fall_off_of_a_face_that_is_partly_outside_is_that_of_what_is_seen() -> None:
+    """Turned by 5°, a face of 50 mm leans over by 4.4 mm: a cut along its right edge takes
+    something of half its rows, of each another share. Light grows by 2 % per mm up the face."""
+    turn = np.radians(5.0)
+
+    def light(right: np.ndarray, up: np.ndarray) -> np.ndarray:
+        along = (right - WIDTH_MM / 2) * np.sin(turn) + (up - HEIGHT_MM / 2) * np.cos(turn)
+        return 0.3 * np.exp(0.02 * along)
+
+    straight = view()
+    turned = replace(straight, box=replace(straight.box, yaw_deg=5.0))
+    turned = replace(turned, corners_px=turned.camera.project(turned.box.face_corners))
+    face = rectify_face(photo(light, cut_px=BORDER_PX), turned)
+    lacking = np.isnan(face.intensity).any(axis=1)
+    assert 0.3 < lacking.mean() < 0.7
+    assert face.falloff_per_mm[1] == pytest.approx(0.02, rel=0.02)
 
 
 @pytest.mark.parametrize("step_mm", [0.0199, 1.01, float("nan")])
