@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+import portalocker
 import pytest
 from readings import record
 
@@ -161,6 +162,29 @@ def test_a_second_writer_is_refused_until_the_first_ends(path):
         assert "another run is writing it" in other.stderr
     assert path.read_bytes() == before
     Journal(path).close()
+
+
+def test_a_place_that_cannot_be_locked_is_not_written(path, monkeypatch):
+    """As on some network drives; without a lock two runs would cut each other's lines."""
+
+    def refuse(*_: object) -> None:
+        raise portalocker.LockException("No locks available")
+
+    before = path.read_bytes()
+    monkeypatch.setattr(portalocker, "lock", refuse)
+    with pytest.raises(OutputError, match=r"results\.jsonl: cannot be locked: No locks available"):
+        Journal(path)
+    assert path.read_bytes() == before
+
+
+def test_what_json_cannot_say_is_not_written(path):
+    """RFC 8259, section 6: numbers that are no sequence of digits, as NaN, are not permitted."""
+    before = path.read_bytes()
+    with Journal(path) as journal:
+        with pytest.raises(ValueError, match="JSON compliant"):
+            journal.add("new", {"x": float("nan")})
+        assert journal.find("new") is None
+    assert path.read_bytes() == before
 
 
 @pytest.mark.parametrize("fails", ["fsync", "write"])

@@ -113,7 +113,7 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
 
     # what hiding each place adds to the places that are as they should be
     gain = np.where(known, np.where(seen, -1, 1), 0).astype(np.float32).ravel()
-    beside_all, known_all = float((seen & known).sum()), float(known.sum())
+    known_all = float(known.sum())
 
     def score(box: Box) -> float:
         stretch = (
@@ -122,9 +122,9 @@ def find_tower(photo: Photo, view: SheetView, pose: Pose, plan: Plan) -> Box:
         )
         if max(stretch) > MAX_STRETCH:
             return -math.inf
-        agree = beside_all + float(gain @ _hidden(box, eye, seen.shape).ravel())
+        gained = float(gain @ _hidden(box, eye, seen.shape).ravel())
         doubt = sum(SIZE_DOUBT * (1 - math.exp(-part / SIZE_SLACK)) for part in stretch)
-        return agree / known_all - doubt
+        return gained / known_all - doubt
 
     box = _search(start, score)
     hidden = _hidden(box, eye, seen.shape)

@@ -200,12 +200,18 @@ def test_a_size_that_is_the_plans_but_for_a_little_is_the_plans() -> None:
 
 
 def test_a_sheet_that_was_printed_larger_tells_true_millimetres() -> None:
-    box = lying()
-    scale = 1.02
+    box, scale = lying(), 1.02
     small = replace(box, width_mm=box.width_mm / scale, height_mm=box.height_mm / scale)
     found = find_tower(*seen(hide(drawing(), small), scale=scale), PLAN)
     assert (found.x_mm, found.y_mm) == pytest.approx((scale * box.x_mm, scale * box.y_mm), abs=1.0)
     assert (found.width_mm, found.height_mm) == pytest.approx((box.width_mm, box.height_mm))
+
+
+def test_a_sheet_that_was_stretched_one_way_tells_places_by_that() -> None:
+    box = lying()
+    photo, view, pose = seen(hide(drawing(), box))
+    found = find_tower(photo, view, replace(pose, sheet_scale=np.array([1.02, 0.98])), PLAN)
+    assert (found.x_mm, found.y_mm) == pytest.approx((1.02 * box.x_mm, 0.98 * box.y_mm), abs=1.0)
 
 
 def test_an_empty_sheet_has_no_tower() -> None:
