@@ -280,11 +280,11 @@ def _sight(plan: Plan) -> Iterator[Finding]:
     for axis in plan.axes:
         ramp = plan.ramp_of(axis)
         if ramp.quantity is Quantity.FREQUENCY:
-            low, high = sorted((ramp.start, ramp.end))
+            first, last = ramp.start, ramp.end
         else:
             assert ramp.frequency_hz is not None  # the plan's own check saw to it
-            low = high = ramp.frequency_hz
-        seen = visibility(np.linspace(low, high, 61), motion, plan.size.line_width_mm)
+            first = last = ramp.frequency_hz
+        seen = visibility(np.linspace(first, last, 61), motion, plan.size.line_width_mm)
         shares[axis.upper()] = float(seen.lost.mean())
     for name, share in shares.items():
         if share == 1:

@@ -37,7 +37,7 @@ def small_plan(**changes) -> Plan:
     return build_plan(data)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def plan() -> Plan:
     return small_plan()
 

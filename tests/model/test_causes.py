@@ -92,6 +92,15 @@ def test_laid_down_otherwise(wall: Wall, mirrored: bool, reversed_: bool, says: 
     assert says in message
 
 
+def test_a_mirrored_wall_of_which_an_end_is_not_usable() -> None:
+    """What is left out of it is left out of its other stories too, at the same place."""
+    walls = simulate_walls(MIDDLE, 7)
+    intensity, valid = walls.intensity[:, ::-1].copy(), walls.valid[:, ::-1].copy()
+    valid[:, -valid.shape[1] // 5 :] = False
+    intensity[~valid] = np.nan
+    assert "other edge" in named(replace(walls, intensity=intensity, valid=valid))
+
+
 def test_what_a_wrong_story_explains_is_no_doubt_while_it_leaves_much() -> None:
     # of the bulge behind the corner, the story that reads it from the other edge explains twice
     # as much as the plan's explains of the ripple
