@@ -22,20 +22,19 @@ WIDTH_MM, HEIGHT_MM = 40.0, 50.0
 MIDDLE_MM = (96.0, 144.0)
 PX_PER_MM = 8.0
 EYE_ABOVE_FACE_MM = 300.0
-BORDER_PX = 24  # of the picture around the face
+LEFT_PX, TOP_PX = 24, 30  # between the picture's edges and the face's
 CODES = np.linspace(0, 1, 2**16).astype(np.float32)
 
 
 def view(entry: Side = Side.LEFT, *, eye_right_mm: float = 0.0, drop_mm: float = 0.0) -> FaceView:
-    """Of a face whose left top corner is `BORDER_PX` from that of the picture."""
+    """Of a face `LEFT_PX` and `TOP_PX` from the edges of the picture."""
     eye = np.array([MIDDLE_MM[0] + eye_right_mm, MIDDLE_MM[1], -(EYE_ABOVE_FACE_MM + WIDTH_MM)])
-    # pixel centres are at whole numbers: the corner lies half a pixel before the first inside
-    left_top_px = BORDER_PX - 0.5
     camera = Camera(
         focal_px=PX_PER_MM * EYE_ABOVE_FACE_MM,
         centre_px=(
-            left_top_px + PX_PER_MM * (WIDTH_MM / 2 + eye_right_mm),
-            left_top_px + PX_PER_MM * HEIGHT_MM / 2,
+            # pixel centres are at whole numbers
+            LEFT_PX - 0.5 + PX_PER_MM * (WIDTH_MM / 2 + eye_right_mm),
+            TOP_PX - 0.5 + PX_PER_MM * HEIGHT_MM / 2,
         ),
         k1=0.0,
         rotation=np.zeros(3),
@@ -74,9 +73,10 @@ def view(entry: Side = Side.LEFT, *, eye_right_mm: float = 0.0, drop_mm: float =
 
 def photo(light: Callable[[np.ndarray, np.ndarray], Any], *, cut_px: int = 0) -> Photo:
     """Of light by mm from the face's left edge and from its base up; cut off at the right."""
-    columns, rows = (round(PX_PER_MM * mm) + 2 * BORDER_PX for mm in (WIDTH_MM, HEIGHT_MM))
-    right = (np.arange(columns - cut_px) - BORDER_PX + 0.5) / PX_PER_MM
-    up = HEIGHT_MM - (np.arange(rows) - BORDER_PX + 0.5) / PX_PER_MM
+    columns, rows = round(PX_PER_MM * WIDTH_MM), round(PX_PER_MM * HEIGHT_MM)
+    columns, rows = columns + 2 * LEFT_PX, rows + 2 * TOP_PX
+    right = (np.arange(columns - cut_px) - LEFT_PX + 0.5) / PX_PER_MM
+    up = HEIGHT_MM - (np.arange(rows) - TOP_PX + 0.5) / PX_PER_MM
     values = np.broadcast_to(light(right[None], up[:, None]), (rows, columns - cut_px))
     codes = np.rint(values * 65535).astype(np.uint16)
     return Photo(source="a.png", sha256="", luma=codes, half_rgb=None, focal_px=None, curve=CODES)
@@ -156,7 +156,7 @@ def test_a_column_with_one_bad_pixel_in_it_is_not_usable() -> None:
 def test_a_tenth_of_the_face_may_lie_outside_the_picture(percent: int) -> None:
     missing_mm = percent / 100 * WIDTH_MM
     cut = photo(
-        lambda right, up: 0.3 + 0 * right * up, cut_px=BORDER_PX + round(PX_PER_MM * missing_mm)
+        lambda right, up: 0.3 + 0 * right * up, cut_px=LEFT_PX + round(PX_PER_MM * missing_mm)
     )
     if percent > 10:
         with pytest.raises(FaceError, match=r"^a\.png: 1[12] % of the tower's face is outside"):
@@ -219,7 +219,7 @@ def test_the_fall_off_of_a_face_that_is_partly_outside_is_that_of_what_is_seen()
     straight = view()
     turned = replace(straight, box=replace(straight.box, yaw_deg=5.0))
     turned = replace(turned, corners_px=turned.camera.project(turned.box.face_corners))
-    face = rectify_face(photo(light, cut_px=BORDER_PX), turned)
+    face = rectify_face(photo(light, cut_px=LEFT_PX), turned)
     lacking = np.isnan(face.intensity).any(axis=1)
     assert 0.3 < lacking.mean() < 0.7
     assert face.falloff_per_mm[1] == pytest.approx(0.02, rel=0.02)

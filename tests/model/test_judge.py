@@ -12,6 +12,7 @@ import pytest
 
 from ringscan.model.answers import NullEstimate
 from ringscan.model.budget import Interval
+from ringscan.model.causes import Suspect
 from ringscan.model.estimate import PoleEstimate
 from ringscan.model.fit import JointFit, Rival
 from ringscan.model.given import Doubts
@@ -262,3 +263,13 @@ def test_what_speaks_against_it_comes_first(monkeypatch):
     faint = verdict(monkeypatch, evidence=2 * CHANCE)
     assert faint.against("a").outcome is Outcome.NO_CALL
     assert faint.against("a").reasons == ("a", *faint.reasons)
+
+
+def test_where_the_cause_is_known_more_ripple_is_not_asked_for(monkeypatch):
+    faint = verdict(monkeypatch, evidence=2 * CHANCE)
+    blamed = faint.blamed_on(Suspect.SLOWER, "it was slower")
+    assert (blamed.outcome, blamed.suspect) == (Outcome.NO_CALL, Suspect.SLOWER)
+    assert blamed.reasons == ("it was slower", faint.reasons[0].removesuffix(": " + MORE_RIPPLE))
+    assert MORE_RIPPLE not in "".join(blamed.reasons)
+    call = verdict(monkeypatch).blamed_on(Suspect.MIRRORED, "it is mirrored")
+    assert (call.outcome, call.reasons) == (Outcome.DISAGREEMENT, ("it is mirrored",))
