@@ -7,6 +7,7 @@ import pytest
 from sliced import sliced
 from test_ramp import texts
 
+from ringscan.make.cautions import OTHER_AXIS_OFF
 from ringscan.make.check import FileReport, read_file
 from ringscan.make.ramp import add_ramp
 from ringscan.make.verdict import Judgement, Verdict, judge
@@ -64,6 +65,67 @@ def test_a_tower_may_begin_a_fourth_of_a_layer_off(report, plan, off_mm, differs
     assert judged.verdict is (Verdict.CORRECT_PLAN if differs else Verdict.READABLE)
     assert judged.corrected.size.first_layer_mm == (0.3 + off_mm if differs else 0.3)
     assert judged.corrected.size.layer_height_mm == 0.2
+
+
+@pytest.mark.parametrize(
+    ("first_mm", "step_mm", "differs"),
+    [
+        # the top, 39 steps higher, is off by 0.039 and 0.0585 mm
+        (0.3, 0.201, False),
+        (0.3, 0.2015, True),
+        # only the first layer is
+        (0.3585, 0.1985, True),
+    ],
+)
+def test_first_layer_and_top_are_the_plans(report, plan, first_mm, step_mm, differs):
+    rows = (replace(r, height_mm=first_mm + step_mm * r.layer) for r in report.rows)
+    judged = judge(replace(report, rows=tuple(rows)), plan)
+    assert judged.verdict is (Verdict.CORRECT_PLAN if differs else Verdict.READABLE)
+    if differs:
+        assert judged.corrected.size.first_layer_mm == pytest.approx(first_mm, abs=1e-3)
+        assert judged.corrected.size.layer_height_mm == pytest.approx(step_mm, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("layers", "ended", "cut_off"),
+    [
+        # slicing programs round the number of layers, by up to two
+        (38, False, False),
+        (37, False, True),
+        # above the ramp, which ends with layer 34, a file that goes on is one of a lower tower
+        (37, True, False),
+        # within the ramp none is, whatever follows
+        (30, True, True),
+        (30, False, True),
+    ],
+)
+def test_a_file_that_was_cut_off(report, plan, layers, ended, cut_off):
+    judged = judge(replace(report, rows=report.rows[:layers], ended=ended), plan)
+    said = f"the file ends with layer {layers - 1}, the plan with layer 39: it was cut off"
+    assert any(text.startswith(said) for text in judged.spoilt) == cut_off
+    if not cut_off:
+        assert judged.verdict is Verdict.CORRECT_PLAN
+        assert judged.corrected.size.layers == layers
+
+
+def test_a_file_with_fewer_but_thicker_layers_was_not_cut_off(report, plan):
+    rows = [replace(r, height_mm=0.3 + 0.24 * r.layer) for r in report.rows[:30]]
+    judged = judge(replace(report, rows=tuple(rows), ended=False), plan)
+    assert not any("cut off" in text for text in judged.spoilt)
+
+
+@pytest.mark.parametrize("ended", [False, True])
+def test_that_nothing_follows_the_print_is_told(report, plan, ended):
+    """Whatever switches the heaters off stands behind the last line of filament."""
+    notes = judge(replace(report, ended=ended), plan).notes
+    assert any("Nothing would switch the heaters off" in note for note in notes) != ended
+
+
+def test_a_ramp_of_one_axis_asks_for_the_other_s_shaper_to_be_off(report, plan, make_plan):
+    """The scan takes it to be off: docs/making-the-tower.md."""
+    one = make_plan(ramp={"y": None})
+    assert OTHER_AXIS_OFF not in judge(report, plan).notes
+    assert OTHER_AXIS_OFF in judge(report, one).notes
 
 
 @pytest.mark.parametrize(("off_mm", "is_off"), [(0.45, False), (0.55, True), (-0.55, True)])
