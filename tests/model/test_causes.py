@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -107,6 +108,52 @@ def test_what_a_wrong_story_explains_is_no_doubt_while_it_leaves_much() -> None:
     coarse = (*TOLD[:3], *np.linspace(15, 61, 25).tolist())
     wall = replace(STIFF, frequency_hz=47, damping_ratio=0.11, family="ZVDD", commanded_hz=coarse)
     assert named(simulate_walls(wall, 12)) == ""
+
+
+@pytest.mark.parametrize(
+    ("evidence", "over_chance", "says"),
+    [
+        # mirrored, upside down, turned, by the other ramp; all over what chance reaches
+        ((15.1, 1.0, 2.0, 3.0), 10.0, "other edge of the face: was"),
+        ((1.0, 15.1, 2.0, 3.0), 10.0, "from the top of the face down"),
+        ((1.0, 2.0, 15.1, 3.0), 10.0, "turned by 180°"),
+        ((1.0, 2.0, 3.0, 15.1), 10.0, "other axis's ramp"),
+        ((16.0, 15.1, 17.0, 15.5), 10.0, "turned by 180°"),
+        ((14.9, 14.8, 14.7, 14.6), 10.0, None),
+        # however little the plan's own story says
+        ((3.1, 0.5, 0.5, 0.5), 0.5, "other edge of the face: was"),
+        ((2.9, 2.8, 2.7, 2.6), 0.5, None),
+    ],
+)
+def test_another_tower_has_half_as_much_again_as_the_plan_s_and_stands_out(
+    monkeypatch: pytest.MonkeyPatch,
+    evidence: tuple[float, ...],
+    over_chance: float,
+    says: str | None,
+) -> None:
+    """docs/method.md: 1.5 times the plan's ratio. The evidence is written into the walls' entry
+    edge here, and, for their mirror images, into the far one."""
+    mirrored, upside_down, turned, other = evidence
+    seen = simulate_walls(SOFT, 1)
+
+    def of(entry: float, far: float) -> Walls:
+        light = np.zeros((3, 5))
+        light[:, 0], light[:, -1] = entry, far
+        return replace(seen, intensity=light, valid=light >= 0)
+
+    monkeypatch.setattr("ringscan.model.causes.pose_problem", lambda walls: walls)
+    monkeypatch.setattr(
+        "ringscan.model.causes.search", lambda walls: SimpleNamespace(gain=walls.intensity[:, 0])
+    )
+    monkeypatch.setattr("ringscan.model.causes.chance_threshold", lambda *_: 1.0)
+    story = another_tower(
+        of(0.0, mirrored),
+        upside_down=of(upside_down, turned),
+        other=of(other, 0.0),
+        over_chance=over_chance,
+    )
+    assert (story is None) == (says is None)
+    assert story is None or says in story.said
 
 
 @pytest.mark.parametrize(
