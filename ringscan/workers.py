@@ -20,12 +20,13 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     wait,
 )
+from contextlib import contextmanager
 from itertools import islice
 from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Any, TypeVar
 
-from ringscan.errors import RingscanError
+from ringscan.errors import RingscanError, why
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -161,11 +162,16 @@ class _Crew:
                 return self._given.submit(work, item)
             except BrokenExecutor:
                 raise
-            except RuntimeError as exc:
+            except (RuntimeError, OSError) as exc:
                 raise RingscanError(f"the executor takes no more work: {exc}") from exc
-        if self._own is None:
-            self._own = _Pool(self.jobs, self._prepare)
-        return self._own.executor.submit(work, item)
+        try:
+            if self._own is None:
+                self._own = _Pool(self.jobs, self._prepare)
+            return self._own.submit(work, item)
+        except OSError as exc:
+            raise RingscanError(
+                f"worker processes cannot be started: {why(exc)}; give fewer jobs"
+            ) from exc
 
     def renew(self) -> None:
         """After a break: the next item gets a new pool. Raises RingscanError."""
@@ -189,10 +195,15 @@ class _Pool:
         # no fork: a lock that some thread holds at that moment would stay locked in the copy
         context = multiprocessing.get_context("spawn")
         self._leash = context.Pipe(duplex=False)
-        self.executor = ProcessPoolExecutor(
+        self._executor = ProcessPoolExecutor(
             jobs, context, initializer=_begin, initargs=(self._leash[0], prepare)
         )
-        self._first: Future[Any] = self.executor.submit(os.getpid)
+        self._first: Future[Any] = self.submit(os.getpid)
+
+    def submit(self, work: Callable[..., Result], *items: Any) -> Future[Result]:
+        """Hand one item over; a process is started for it if none is idle. Raises OSError."""
+        with _interrupts_held_back():
+            return self._executor.submit(work, *items)
 
     def came_up(self) -> bool:
         """Whether at least one process has ever worked."""
@@ -202,12 +213,29 @@ class _Pool:
         """End the processes: after what they are doing, or at once."""
         if at_once:
             self._let_go()
-        self.executor.shutdown(wait=True, cancel_futures=True)
+        self._executor.shutdown(wait=True, cancel_futures=True)
         self._let_go()
 
     def _let_go(self) -> None:
         for end in self._leash:
             end.close()
+
+
+@contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start processes that are not interrupted before they can say that they do not want it.
+
+    The terminal interrupts them too, and for a second they are still importing. They inherit what
+    is held back; here it comes as soon as they are started.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(leash: Connection, prepare: Callable[[], None] | None) -> None:

@@ -1,6 +1,7 @@
 """Work spread over executors: all of it is done, and a death takes only what caused it."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -132,6 +133,12 @@ def waited_for(condition) -> bool:
     return True
 
 
+def finding_workloads() -> dict[str, str]:
+    """Environment in which a script of its own can import `workloads`."""
+    here = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
+    return os.environ | {"PYTHONPATH": here}
+
+
 PARENT = """
 import sys
 from pathlib import Path
@@ -146,10 +153,9 @@ if __name__ == "__main__":
 def test_workers_end_when_their_parent_is_killed(tmp_path):
     mark, script = tmp_path / "pid", tmp_path / "parent.py"
     script.write_text(PARENT)
-    here = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
     with subprocess.Popen(
         [sys.executable, str(script), str(mark)],
-        env=os.environ | {"PYTHONPATH": here},
+        env=finding_workloads(),
         stderr=subprocess.DEVNULL,
     ) as parent:
         assert waited_for(lambda: mark.exists() and mark.read_text())
@@ -172,6 +178,56 @@ def test_workers_end_at_once_when_the_caller_is_interrupted(tmp_path):
     with pytest.raises(KeyboardInterrupt):
         list(each_result(workloads.note_and_sleep, items(), jobs=1))
     assert gone(int(mark.read_text()))
+
+
+INTERRUPTED_AT_BIRTH = """
+import os, signal, time
+from workloads import square
+from ringscan.workers import each_result
+if __name__ == "__main__":
+    print(dict(each_result(square, [2, 3], jobs=1)))
+else:  # in a worker, before anything of ours
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(0.1)
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
+def test_an_interrupt_does_not_reach_a_worker_that_is_still_starting(tmp_path):
+    script = tmp_path / "script.py"
+    script.write_text(INTERRUPTED_AT_BIRTH)
+    run = subprocess.run(
+        [sys.executable, str(script)],
+        env=finding_workloads(),
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert (run.stdout, run.stderr) == ("{2: 4, 3: 9}\n", "")
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
+def test_interrupts_come_through_once_the_workers_are_started():
+    results = each_result(workloads.square, [2, 3], jobs=1)
+    next(results)
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    results.close()
+
+
+def full(*_: object, **__: object) -> None:
+    raise OSError(24, "Too many open files")
+
+
+def test_processes_that_the_system_does_not_give_are_said_in_one_line(monkeypatch):
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", full)
+    with pytest.raises(RingscanError, match=r"^worker processes cannot be started: Too many open"):
+        list(each_result(workloads.square, [1], jobs=1))
+
+
+def test_a_foreign_executor_that_the_system_gives_nothing_is_told_in_one_line(monkeypatch):
+    monkeypatch.setattr(InTurn, "submit", full)
+    with pytest.raises(RingscanError, match=r"takes no more work: .*Too many open files"):
+        list(each_result(workloads.square, [1], executor=InTurn(), jobs=1))
 
 
 def test_cores_are_counted():
