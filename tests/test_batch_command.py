@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 from commands import OUTPUT, PHOTO, Run
+from readings import reading
+from rich.progress import Progress
 from ringing import picture, scanned
 from scanner import CONTENTS, Scanner
 from workloads import InTurn
 
 from ringscan import workers
+from ringscan.cli.many import _progress
 from ringscan.errors import OutputError
 from ringscan.journal import Journal
 from ringscan.show.record import to_record
@@ -67,12 +70,41 @@ def test_quiet_lines_when_it_is_no_terminal(run, scanner):
 
 def test_a_bar_with_the_time_left_on_a_terminal(run, scanner, monkeypatch):
     monkeypatch.setenv("FORCE_COLOR", "1")  # takes any stream for a terminal
+    monkeypatch.setenv("TERM", "xterm")
     done = run("photos", "--json")
     assert "7/7" in done.err
     assert "0:00:00" in done.err
     assert "photos/2.jpg: no scan sheet was found" in done.err
     assert "photos/0.jpg" not in done.err
     json.loads(done.out)
+
+
+def test_the_time_left_is_that_of_the_photos_to_come(monkeypatch):
+    """Of ten photos four are known, which takes no time; the others take 40 s each."""
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm")
+    now_s, bars = [0.0], []
+    monkeypatch.setattr("rich.console.monotonic", lambda: now_s[0])
+    monkeypatch.setattr(
+        "rich.progress.Progress", lambda *a, **k: bars.append(Progress(*a, **k)) or bars[0]
+    )
+    photo = reading("a.jpg", "HERON-1", 22.6)
+    with _progress(10, failures=False) as tell:
+        now_s[0] = 0.5
+        for _ in range(4):
+            tell(photo, True)
+        (task,) = bars[0].tasks
+        assert task.time_remaining is None
+        for left in (5, 4, 3, 2, 1):
+            now_s[0] += 40
+            tell(photo, False)
+            assert (task.completed, task.time_remaining) == (10 - left, 40 * left)
+
+
+def test_a_terminal_that_can_draw_no_bar_gets_lines(run, scanner, monkeypatch):
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "dumb")
+    assert run("photos").err.startswith("1 of 7: photos/0.jpg: HERON-1, axis X: 22.50 ±0.30 Hz\n")
 
 
 def test_the_same_again_measures_nothing_again(run, scanner):

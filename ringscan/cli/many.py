@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from ringscan.readings import Failed, Reading
 
 JOURNAL = Path("ringscan-batch.jsonl")
+SPEED_PERIOD_S = 600
+"""Time whose photos tell how long the others will take: some, on a small computer too."""
 
 
 def register(app: typer.Typer) -> None:
@@ -128,7 +130,7 @@ def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Fai
     from ringscan.show.ranked import summary_line
 
     console = Console(stderr=True)
-    if not console.is_terminal:
+    if not console.is_interactive:  # nor on a terminal that cannot draw a bar
         numbers = count(1)
 
         def print_line(photo: Reading | Failed, known: bool) -> None:
@@ -138,11 +140,18 @@ def _progress(total: int, *, failures: bool) -> Iterator[Callable[[Reading | Fai
         yield print_line
         return
     columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("left"))
-    with Progress(*columns, console=console, transient=True) as bar:
+    bar = Progress(*columns, console=console, transient=True, speed_estimate_period=SPEED_PERIOD_S)
+    with bar:
         task = bar.add_task("", total=total)
+        known_before = count(1)
+        bar.advance(task, 0)  # the time left is worked out from here on, not from the first photo
 
         def advance(photo: Reading | Failed, known: bool) -> None:
-            bar.advance(task)
+            if known:  # it took no time, which says nothing of those to come
+                bar.reset(task, completed=next(known_before))
+                bar.advance(task, 0)
+            else:
+                bar.advance(task)
             if failures and isinstance(photo, Failed):
                 bar.console.print(Text(summary_line(photo)))
 
