@@ -143,6 +143,32 @@ def test_csv_holds_the_rows(batch):
         assert row == {key: "" if v is None else str(v) for key, v in wanted.items()}
 
 
+NAMES = (
+    "=1+1.jpg",
+    "+a.jpg",
+    "-a.jpg",
+    "@a.jpg",
+    'c,"d;.jpg',
+    "n\nl.jpg",
+    "c\rr.jpg",
+    "\x1b[31m.jpg",
+)
+
+
+def test_names_cannot_break_a_row_steer_a_terminal_or_become_a_formula():
+    """By RFC 4180 with rows of one line; pandas ends a row at a bare carriage return as well."""
+    good = [reading(f"{n}{name}", "HERON-1", None) for n, name in enumerate(NAMES)]
+    bad = [Failed(photo=n, kind="PhotoError", exit_status=4, reason="damaged") for n in NAMES]
+    text = to_csv(to_rows(summarise([*good, *bad])))
+    lines = text.splitlines()
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    assert len(lines) == len(rows) + 1 == 1 + 2 + 2 * len(NAMES)
+    assert "\x1b" not in text
+    failures = [row["photo"] for row in rows if row["level"] == "failure"]
+    plain = {"./=1+1.jpg", "./+a.jpg", "./-a.jpg", "./@a.jpg", 'c,"d;.jpg'}
+    assert set(failures) == plain | {r"n\nl.jpg", r"c\rr.jpg", r"\x1b[31m.jpg"}
+
+
 def test_rows_are_ranked_within_their_level(batch):
     rows = to_rows(batch)
     for level, count in (("machine", 4), ("tower", 8), ("photo", 9)):

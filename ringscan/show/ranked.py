@@ -103,6 +103,9 @@ COLUMNS = (
     *("pooled", "left_out", "scatter_hz", "reasons", "flags"),
 )
 
+FORMULA_SIGNS = ("=", "+", "-", "@")
+"""With these a text begins that spreadsheets take for a formula."""
+
 
 def to_rows(batch: Batch) -> list[dict[str, Any]]:
     """Machines, towers, photos and failures as flat rows with the keys of `COLUMNS`."""
@@ -115,11 +118,19 @@ def to_rows(batch: Batch) -> list[dict[str, Any]]:
 
 
 def to_csv(rows: list[dict[str, Any]]) -> str:
-    """CSV with a header line; what is not known is empty."""
+    """CSV with a header line and one line for each row; what is not known is empty.
+
+    A photo's name that a spreadsheet would work out as a formula gets "./" before it, with which
+    it names the same file.
+    """
     out = io.StringIO()
     writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    for row in rows:
+        cells = {key: one_line(v) if isinstance(v, str) else v for key, v in row.items()}
+        if str(row["photo"]).startswith(FORMULA_SIGNS):
+            cells["photo"] = f"./{cells['photo']}"
+        writer.writerow(cells)
     return out.getvalue()
 
 
