@@ -51,7 +51,7 @@ class Journal:
                 self._file.close()
                 raise
         except (OSError, ValueError) as exc:
-            raise OutputError(f"{path}: cannot be written: {why(exc)}") from exc
+            raise OutputError(f"{path}: cannot be written: {why(exc)}; name another file") from exc
 
     def close(self) -> None:
         """Close the file, and with it release the lock."""
@@ -91,9 +91,7 @@ class Journal:
         place = self._file.seek(0, os.SEEK_END)
         try:
             try:
-                written = 0
-                while written < len(line):
-                    written += self._file.write(line[written:])
+                self._write(line)
                 os.fsync(self._file.fileno())
             except BaseException:
                 self._file.truncate(place)
@@ -101,6 +99,12 @@ class Journal:
         except OSError as exc:
             raise OutputError(f"{self.path}: cannot be written: {why(exc)}") from exc
         self._places[key] = place, len(line)
+
+    def _write(self, line: bytes) -> None:
+        """Write all of it: where a disk is nearly full, one call may take a part only."""
+        written = 0
+        while written < len(line):
+            written += self._file.write(line[written:])
 
     def _lock(self) -> None:
         import portalocker
@@ -122,7 +126,7 @@ class Journal:
         self._file.truncate(whole)
         if not whole:
             self._file.seek(0)
-            self._file.write(HEADER)
+            self._write(HEADER)
 
     def _read_lines(self, reader: BinaryIO) -> int:
         """Take note of all entries; return where the last whole line ends."""
@@ -130,7 +134,9 @@ class Journal:
         if first != HEADER:
             if HEADER.startswith(first):
                 return 0  # new, or its very first write was broken off
-            raise OutputError(f"{self.path}: is not a journal of ringscan; name another file")
+            other = first.startswith(HEADER.partition(b":")[0])
+            form = "in this version's form" if other else "of ringscan"
+            raise OutputError(f"{self.path}: is not a journal {form}; name another file")
         place = len(HEADER)
         for line in reader:
             if not line.endswith(b"\n"):

@@ -144,6 +144,24 @@ def test_a_file_that_is_no_journal_is_left_alone(tmp_path, content):
     assert path.read_bytes() == content
 
 
+def test_a_journal_in_another_form_is_said_to_be_one(tmp_path):
+    path = tmp_path / "later.jsonl"
+    path.write_bytes(b'{"ringscan_journal":2}\n')
+    with pytest.raises(OutputError, match="is not a journal in this version's form; name another"):
+        Journal(path)
+    assert path.read_bytes() == b'{"ringscan_journal":2}\n'
+
+
+def test_a_first_line_is_written_whole_or_the_disk_is_said_to_be_full(tmp_path, monkeypatch):
+    monkeypatch.setattr("ringscan.journal._open", lambda path: HalfWriting(path.open("xb+", 0)))
+    with pytest.raises(OutputError, match="No space left on device"):
+        Journal(tmp_path / "j.jsonl")
+    monkeypatch.undo()
+    with Journal(tmp_path / "j.jsonl") as journal:  # what there is of it is begun anew
+        journal.add("key", {"x": 1})
+    assert (tmp_path / "j.jsonl").read_bytes().startswith(HEADER)
+
+
 def test_places_where_no_journal_can_be(tmp_path):
     with pytest.raises(OutputError, match="it is not a file"):
         Journal(tmp_path)
