@@ -10,21 +10,18 @@ from typing import Any
 
 from rich.console import Console
 from rich.markup import escape
-from rich.table import Table
 from rich.text import Text
 
 from ringscan.machines import Answer, Batch, machine_of, ranked_photos
 from ringscan.model.budget import Interval
-from ringscan.model.verdict import Outcome
 from ringscan.readings import Failed, Reading
 from ringscan.show.plain import one_line
 from ringscan.show.record import each_to_json, to_json
-from ringscan.show.terminal import print_note, print_table
+from ringscan.show.terminal import COLOUR, new_table, print_note, print_table
 
 BATCH_VERSION = 1
 PARTED = " | "
 """Between notes in one line: they hold semicolons of their own."""
-COLOUR = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
 
 
 def print_batch(batch: Batch, console: Console) -> None:
@@ -55,7 +52,7 @@ def summary_line(photo: Reading | Failed) -> str:
 
 def _print_answers(title: str, answers: tuple[Answer, ...], parts: str, console: Console) -> None:
     console.print(Text(f"{title}, the surest frequency first", style="bold"))
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = new_table()
     for name in ("rank", "tower" if parts == "photos" else "machine", "axis"):
         table.add_column(name, justify="right" if name == "rank" else "left", no_wrap=True)
     for name in ("Hz", "95 %", "damping", parts, "scatter"):

@@ -15,7 +15,7 @@ from ringscan.model.verdict import Outcome
 from ringscan.plan import Quantity
 from ringscan.scan import Scan
 from ringscan.show.plain import one_line
-from ringscan.show.terminal import LEAST_COLUMNS, print_note, print_table
+from ringscan.show.terminal import COLOUR, LEAST_COLUMNS, new_table, print_note, print_table
 
 ROWS = 10
 
@@ -122,9 +122,8 @@ def _second_mode(second: SecondMode) -> Iterator[str]:
 
 
 def _verdict(scan: Scan) -> Text:
-    colour = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
     outcome = scan.verdict.outcome
-    text = Text.assemble("  verdict: ", (outcome.value, f"bold {colour[outcome]}"))
+    text = Text.assemble("  verdict: ", (outcome.value, f"bold {COLOUR[outcome]}"))
     if outcome is Outcome.CALL:
         text.append(
             f"; set {scan.frequency_hz.value:.1f} Hz and damping ratio "
@@ -135,7 +134,7 @@ def _verdict(scan: Scan) -> Text:
 
 def _table(scan: Scan, rows: int) -> Table:
     by_damping = scan.plan.ramp_of(scan.axis).quantity is Quantity.DAMPING
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table = new_table()
     table.add_column("rank", justify="right")
     table.add_column("commanded" if by_damping else "Hz", justify="right")
     table.add_column("mm high", justify="right")

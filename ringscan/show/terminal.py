@@ -10,6 +10,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from ringscan.model.verdict import Outcome
+
+COLOUR = {Outcome.CALL: "green", Outcome.DISAGREEMENT: "yellow", Outcome.NO_CALL: "red"}
 LEAST_COLUMNS = 70
 """On a narrower terminal lines run over; a number that is cut short is worse."""
 WIDEST = 1000
@@ -30,6 +33,11 @@ class ResultConsole(Console):
             super().print(*objects, **how)
         self.file.write(re.sub(" +(?=\n)", "", captured.get()))
         self.file.flush()
+
+
+def new_table() -> Table:
+    """A table without lines, whose columns are to be added."""
+    return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
 
 
 def print_table(table: Table, console: Console, *, least: int | None = None) -> None:
