@@ -19,7 +19,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ringscan.errors import RingscanError, own_fault
+from ringscan.errors import OutputError, RingscanError, own_fault
 from ringscan.readings import Failed, Reading, reading_of
 from ringscan.workers import WorkerDied, each_result, usable_cores
 
@@ -190,9 +190,16 @@ def require_doable(photos: Sequence[Path], job: Job, jobs: int | None) -> None:
 
 
 def recorded(journal: Journal, job: Job, reading: Reading) -> dict[str, Any]:
-    """Record of a photo that this job has measured, with its file as it was given."""
+    """Record of a photo that this job has measured, with its file as it was given.
+
+    Raises OutputError if the journal lost it since: somebody else wrote or cut the file.
+    """
     found = journal.find(_key(job, reading.sha256))
-    assert found is not None  # what was read from an entry is in the journal
+    if found is None:
+        raise OutputError(
+            f"{journal.path}: was changed by another program meanwhile, and {reading.photo} is no "
+            "longer in it; delete the file and give the same command again"
+        )
     record: dict[str, Any] = found["record"]
     return {"file": reading.photo} | record | {"photo": Path(reading.photo).name}
 

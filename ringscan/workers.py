@@ -34,6 +34,9 @@ Result = TypeVar("Result")
 WAITING = 1
 """Items that an executor is given beyond one for each worker, so that none has to wait for us."""
 
+MOST_PROCESSES = 61 if os.name == "nt" else 10**6
+"""More than these Windows cannot wait for at once (documentation of ProcessPoolExecutor)."""
+
 
 class WorkerDied(Exception):  # noqa: N818, it is a finding that is handed over, not raised
     """The process that worked on an item alone ended without an answer."""
@@ -196,7 +199,10 @@ class _Pool:
         context = multiprocessing.get_context("spawn")
         self._leash = context.Pipe(duplex=False)
         self._executor = ProcessPoolExecutor(
-            jobs, context, initializer=_begin, initargs=(self._leash[0], prepare)
+            min(jobs, MOST_PROCESSES),
+            context,
+            initializer=_begin,
+            initargs=(self._leash[0], prepare),
         )
         self._first: Future[Any] = self.submit(os.getpid)
 

@@ -16,7 +16,7 @@ from scanner import CONTENTS, Scanner
 from workloads import Dying, InTurn
 
 from ringscan.batch import Entry, Job, code_sha256, fingerprint, recorded, scan_batch
-from ringscan.errors import PhotoError
+from ringscan.errors import OutputError, PhotoError
 from ringscan.image.beside import PictureSide
 from ringscan.image.inplane import CARD_MM, Flush
 from ringscan.journal import Journal
@@ -293,6 +293,16 @@ def test_records_are_found_by_their_readings(scanner, photos, tmp_path):
             entry = found[photo.name]
             whole = recorded(journal, job(), entry.reading())
             assert whole == {"file": str(photo)} | entry.record
+
+
+def test_a_journal_that_somebody_else_cut_is_said_to_be_changed(scanner, photos, tmp_path):
+    with Journal(tmp_path / "j") as journal:
+        reading = entries(photos[:1], journal=journal)["0.jpg"].reading()
+        (tmp_path / "j").write_text("")
+        with pytest.raises(
+            OutputError, match=r"was changed by another program.*0\.jpg is no longer"
+        ):
+            recorded(journal, job(), reading)
 
 
 def test_memory_does_not_grow_with_the_photos(tmp_path, monkeypatch):

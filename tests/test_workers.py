@@ -230,5 +230,18 @@ def test_a_foreign_executor_that_the_system_gives_nothing_is_told_in_one_line(mo
         list(each_result(workloads.square, [1], executor=InTurn(), jobs=1))
 
 
+def test_a_pool_has_no_more_processes_than_the_system_can_wait_for(monkeypatch):
+    asked = []
+
+    def pool(jobs: int, *arguments: object, **named: object) -> ProcessPoolExecutor:
+        asked.append(jobs)
+        return ProcessPoolExecutor(jobs, *arguments, **named)
+
+    monkeypatch.setattr("ringscan.workers.ProcessPoolExecutor", pool)
+    monkeypatch.setattr("ringscan.workers.MOST_PROCESSES", 1)
+    assert dict(each_result(workloads.square, [1, 2, 3], jobs=3)) == squares(1, 2, 3)
+    assert asked == [1]
+
+
 def test_cores_are_counted():
     assert 1 <= usable_cores() <= (os.cpu_count() or 1)
