@@ -217,10 +217,11 @@ class _Pool:
 
     def end(self, *, at_once: bool) -> None:
         """End the processes: after what they are doing, or at once."""
-        if at_once:
+        if not at_once:
+            self._executor.shutdown(wait=True)
+        with _interrupts_held_back():  # somebody impatient would leave half of it to Python's exit
             self._let_go()
-        self._executor.shutdown(wait=True, cancel_futures=True)
-        self._let_go()
+            self._executor.shutdown(wait=True, cancel_futures=True)
 
     def _let_go(self) -> None:
         for end in self._leash:
@@ -229,10 +230,10 @@ class _Pool:
 
 @contextmanager
 def _interrupts_held_back() -> Iterator[None]:
-    """Start processes that are not interrupted before they can say that they do not want it.
+    """Let an interrupt come at the end of the block only, to what is started in it not at all.
 
-    The terminal interrupts them too, and for a second they are still importing. They inherit what
-    is held back; here it comes as soon as they are started.
+    The terminal interrupts all processes, also those that are still importing and cannot say yet
+    that they do not want it. What is held back they inherit.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield

@@ -214,6 +214,26 @@ def test_interrupts_come_through_once_the_workers_are_started():
     results.close()
 
 
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
+def test_a_second_interrupt_does_not_keep_the_processes_from_ending(monkeypatch):
+    shutdown, ended = ProcessPoolExecutor.shutdown, []
+
+    def interrupted(pool: ProcessPoolExecutor, **how: bool) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.01)
+        shutdown(pool, **how)
+        ended.append(pool)
+
+    def items():
+        yield 2
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(ProcessPoolExecutor, "shutdown", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        list(each_result(workloads.square, items(), jobs=1))
+    assert len(ended) == 1
+
+
 def full(*_: object, **__: object) -> None:
     raise OSError(24, "Too many open files")
 
