@@ -118,10 +118,11 @@ def test_what_is_no_call_never_enters_and_is_named(outcome):
             reading("a.jpg", "HERON-1", 22.6),
             reading("b.jpg", "HERON-1", None, outcome=outcome),
             reading("c.jpg", "HERON-2", None, outcome=outcome),
+            reading("d.jpg", "HERON-1", 22.6),
         ]
     )
     first, second = tower(batch, "HERON-1"), tower(batch, "HERON-2")
-    assert (first.outcome, first.pooled) == (Outcome.CALL, ("a.jpg",))
+    assert (first.outcome, first.pooled) == (Outcome.CALL, ("a.jpg", "d.jpg"))
     assert [(a.name, a.reason) for a in first.aside] == [
         ("b.jpg", f"{outcome.value}: no ripple stands out")
     ]
@@ -129,6 +130,38 @@ def test_what_is_no_call_never_enters_and_is_named(outcome):
     answer = machine(batch, "HERON")
     assert answer.frequency_hz.value == pytest.approx(22.6)
     assert [(a.name, a.reason) for a in answer.aside] == [("HERON-2", outcome.value)]
+
+
+@pytest.mark.parametrize(
+    ("calls", "differing", "wanted"),
+    [
+        (1, 1, Outcome.DISAGREEMENT),
+        (2, 1, Outcome.CALL),
+        (2, 2, Outcome.DISAGREEMENT),
+        (5, 2, Outcome.DISAGREEMENT),
+        (5, 0, Outcome.CALL),
+    ],
+)
+def test_a_print_that_photos_show_not_to_be_as_planned_gets_no_mean(calls, differing, wanted):
+    """The others show the same print: they only do not see it."""
+    photos = [
+        *(reading(f"{n}.jpg", "HERON-1", 22.6) for n in range(calls)),
+        *(
+            reading(f"x{n}.jpg", "HERON-1", None, outcome=Outcome.DISAGREEMENT)
+            for n in range(differing)
+        ),
+        reading("no.jpg", "HERON-1", None),
+    ]
+    # a copy of one says no more than it
+    copies = [replace(photo, photo=f"copy-{photo.photo}") for photo in photos]
+    for given in (photos, photos + copies):
+        batch = summarise(given)
+        for answer in (tower(batch, "HERON-1"), machine(batch, "HERON")):
+            assert answer.outcome is wanted
+            assert (answer.frequency_hz is None) == (answer.damping_ratio is None)
+            assert (answer.frequency_hz is None) == (wanted is not Outcome.CALL)
+        said = [r for r in tower(batch, "HERON-1").reasons if f"{differing} of them" in r]
+        assert len(said) == (wanted is not Outcome.CALL)
 
 
 def test_the_same_picture_counts_once():
