@@ -150,6 +150,9 @@ def test_an_interrupted_run_goes_on(run, scanner):
         f"ringscan: stopped: 2 of 7 photos are done and kept in {JOURNAL}; give the same "
         "command again to go on\n"
     )
+    # with --again it would not go on, but begin anew
+    said = run("photos", "--again").err
+    assert said.endswith("; give the same command without --again to go on\n")
     Path("photos/3.jpg").write_text("22.8")
     scanner.seen.clear()
     assert run("photos").status == PHOTO

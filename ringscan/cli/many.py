@@ -93,7 +93,8 @@ def batch(
         except KeyboardInterrupt as exc:
             complain(
                 f"stopped: {len(found) - len(missing)} of {total} photos are done and kept in "
-                f"{journal}; give the same command again to go on"
+                f"{journal}; give the same command {'without --again' if again else 'again'} to go "
+                "on"
             )
             raise SystemExit(INTERRUPTED) from exc
         whole = summarise(found)
