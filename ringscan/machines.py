@@ -34,9 +34,9 @@ BY_CHANCE = 0.01
 """A scatter that the errors alone give more often than this says nothing."""
 
 MANY = 2
-"""Photos that are a disagreement from which their print is one, or as many as there are calls. Of
-87 photos of towers printed as planned none was; of three towers that were printed 5 % slower and
-that some photos called, the calls of two were wrong (variants of the sample images)."""
+"""Photos that are a disagreement from which on their print is one, or from as many as are a call.
+Variants of the sample images: of 87 as planned none was; of five towers, printed 5 or 10 % slower,
+that some photos called and some did not, the called answer of four was wrong."""
 
 NEAR = 0.05
 """Relative distance within which two frequencies are taken for the same when a cause is sought."""
