@@ -204,16 +204,19 @@ class _Pool:
             initializer=_begin,
             initargs=(self._leash[0], prepare),
         )
-        self._first: Future[Any] = self.submit(os.getpid)
+        self._first: Future[int] | None = None
 
-    def submit(self, work: Callable[..., Result], *items: Any) -> Future[Result]:
+    def submit(self, work: Callable[[Item], Result], item: Item) -> Future[Result]:
         """Hand one item over; a process is started for it if none is idle. Raises OSError."""
         with _interrupts_held_back():
-            return self._executor.submit(work, *items)
+            if self._first is None:
+                self._first = self._executor.submit(os.getpid)
+            return self._executor.submit(work, item)
 
     def came_up(self) -> bool:
         """Whether at least one process has ever worked."""
-        return self._first.done() and self._first.exception() is None
+        first = self._first
+        return first is not None and first.done() and first.exception() is None
 
     def end(self, *, at_once: bool) -> None:
         """End the processes: after what they are doing, or at once."""

@@ -214,24 +214,43 @@ def test_interrupts_come_through_once_the_workers_are_started():
     results.close()
 
 
-@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
-def test_a_second_interrupt_does_not_keep_the_processes_from_ending(monkeypatch):
-    shutdown, ended = ProcessPoolExecutor.shutdown, []
+def interrupting(method):
+    """A pool's method, interrupted while it runs, and the pools with which it came to its end."""
+    ended = []
 
-    def interrupted(pool: ProcessPoolExecutor, **how: bool) -> None:
+    def interrupted(pool: ProcessPoolExecutor, *arguments: object, **named: object) -> object:
         os.kill(os.getpid(), signal.SIGINT)
         time.sleep(0.01)
-        shutdown(pool, **how)
+        result = method(pool, *arguments, **named)
         ended.append(pool)
+        return result
+
+    return interrupted, ended
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
+def test_a_second_interrupt_does_not_keep_the_processes_from_ending(monkeypatch):
+    shutdown, ended = interrupting(ProcessPoolExecutor.shutdown)
 
     def items():
         yield 2
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(ProcessPoolExecutor, "shutdown", interrupted)
+    monkeypatch.setattr(ProcessPoolExecutor, "shutdown", shutdown)
     with pytest.raises(KeyboardInterrupt):
         list(each_result(workloads.square, items(), jobs=1))
     assert len(ended) == 1
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="nothing can be held back")
+def test_an_interrupt_while_a_process_is_started_ends_it(monkeypatch, tmp_path):
+    submit, started = interrupting(ProcessPoolExecutor.submit)
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", submit)
+    with pytest.raises(KeyboardInterrupt):
+        list(each_result(workloads.note_and_sleep, [tmp_path / "pid"], jobs=1))
+    monkeypatch.undo()
+    with pytest.raises(RuntimeError, match="after shutdown"):
+        started[0].submit(workloads.square, 1)
 
 
 def full(*_: object, **__: object) -> None:
