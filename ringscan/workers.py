@@ -23,7 +23,7 @@ from concurrent.futures import (
 from contextlib import contextmanager
 from itertools import islice
 from multiprocessing.connection import Connection
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import Any, TypeVar
 
 from ringscan.errors import RingscanError, why
@@ -236,16 +236,26 @@ def _interrupts_held_back() -> Iterator[None]:
     """Let an interrupt come at the end of the block only, to what is started in it not at all.
 
     The terminal interrupts all processes, also those that are still importing and cannot say yet
-    that they do not want it. What is held back they inherit.
+    that they do not want it: what is blocked they inherit. That alone would not hold it back here,
+    where any other thread would take it.
     """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    came: list[tuple[int, FrameType | None]] = []
+    usual = signal.getsignal(signal.SIGINT)
+    ours = callable(usual) and threading.current_thread() is threading.main_thread()
+    before = None
+    if ours:
+        signal.signal(signal.SIGINT, lambda number, frame: came.append((number, frame)))
+    if hasattr(signal, "pthread_sigmask"):
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if before is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if ours:
+            signal.signal(signal.SIGINT, usual)
+            if came and callable(usual):
+                usual(*came[0])
 
 
 def _begin(leash: Connection, prepare: Callable[[], None] | None) -> None:
