@@ -68,6 +68,7 @@ def verdict(monkeypatch: pytest.MonkeyPatch, **given: Any) -> Verdict:
         speed=SpeedEstimate(log_ratio=known["log_ratio"], standard_error=0.01, freedom=MANY),
         doubts=doubts,
         bent=None,
+        shadowed=False,
         posed=None,
         found=SimpleNamespace(gain=np.array([[0.0, known["evidence"]], [-1.0, 1.0]])),
     )

@@ -83,7 +83,13 @@ def settled(estimates: list[PoleEstimate], misfit: float) -> Settled:
     modes = tuple(Mode(estimate=estimate, strength=1 + 0j) for estimate in estimates)
     nothing: Any = None
     return Settled(
-        at=np.zeros(0), modes=modes, problem=nothing, bent=nothing, misfit=misfit, speed=nothing
+        at=np.zeros(0),
+        modes=modes,
+        problem=nothing,
+        bent=nothing,
+        misfit=misfit,
+        edge_excess=1.0,
+        speed=nothing,
     )
 
 
