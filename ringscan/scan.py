@@ -139,7 +139,10 @@ def scan_photo(
         check_line_mm=check_line_mm,
         max_megapixels=max_megapixels,
     )
-    scan = _read_either_way(look)
+    try:
+        scan = _read_either_way(look)
+    except RingscanError as exc:  # neither bands nor fit know of which photo they are
+        raise type(exc)(f"{look.photo.source}: {exc}") from exc
     if not look.contradictions:
         return scan
     # no number is to be set for what may be another axis, or another tower

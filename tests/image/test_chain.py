@@ -20,6 +20,7 @@ from ringscan.image.rectify import Face, rectify_face
 from ringscan.image.reference import find_sheet, read_code
 from ringscan.plan import Plan
 from ringscan.plancode import encode_plan
+from ringscan.scan import scan_photo
 
 STRAIGHT = Scene(
     width_px=2000, height_px=2600, focal_px=2050, eye_mm=(101, 138, 260), aim_mm=(97, 130)
@@ -299,6 +300,8 @@ def test_an_overexposed_face_is_refused(tmp_path):
     photo = photo_of(bright.render(), tmp_path / "a.jpg")
     with pytest.raises(FaceError, match="too bright to be measured"):
         run(photo)
+    with pytest.raises(FaceError, match=r"^a\.jpg: the tower's face is too bright"):
+        scan_photo(tmp_path / "a.jpg")
 
 
 def test_a_printed_sheet_two_per_cent_small_is_corrected_by_its_check_line(tmp_path):
