@@ -185,7 +185,7 @@ def measure(look: Look, bands: Bands, *, explain: bool = True) -> Scan:
     blur_mm = blur_mm_of(look)
     walls = walls_of(bands, plan, axis, blur_mm)
     fit = fit_jointly(walls, doubts_of(look))
-    beyond = beyond_of(look)
+    beyond = beyond_of(look, shadowed=fit.shadowed)
     frequency, damping = intervals(fit.estimate, beyond)
     spacing = fit_spacing(fit)
     ramp = plan.ramp_of(axis)

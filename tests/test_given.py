@@ -88,9 +88,13 @@ def test_the_sheet_s_blur_beyond_what_lies_behind_the_face_is_the_face_s(look):
 
 
 def test_what_the_model_leaves_out_depends_on_the_picture(look):
-    assert beyond_of(look) == PHOTO
-    assert beyond_of(replace(look, reference=Kind.FACE)) == WITHOUT_SHEET
-    coarse = beyond_of(with_grade(look, COMPRESSION, Grade.POOR))
+    assert beyond_of(look, shadowed=False) == PHOTO
+    assert beyond_of(replace(look, reference=Kind.FACE), shadowed=False) == WITHOUT_SHEET
+    # light in the filament leaves the frequency as well known, the damping ratio half as well
+    through = beyond_of(look, shadowed=True)
+    assert through.frequency == PHOTO.frequency
+    assert through.damping_ratio == pytest.approx(2 * PHOTO.damping_ratio)
+    coarse = beyond_of(with_grade(look, COMPRESSION, Grade.POOR), shadowed=False)
     assert coarse.frequency == pytest.approx(2.5 * PHOTO.frequency)
     assert coarse.damping_ratio == pytest.approx(2.5 * PHOTO.damping_ratio)
 
