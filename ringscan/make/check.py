@@ -128,7 +128,8 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
     rows = []
     now: dict[Axis, float | None] = {}
     place = base = last = 0
-    for layer in find_layers(path):
+    relative_e = extrudes_relative(path)
+    for layer in find_layers(path, relative_e=relative_e):
         base, last = base or layer.first_line, layer.moves[-1].line
         inside: set[Axis] = set()
         while place < len(events) and events[place].line < last:
@@ -145,7 +146,7 @@ def read_file(path: Path, plan: Plan, texts: Texts | None = None) -> FileReport:
         rows=tuple(rows),
         texts=texts,
         others=unread.others,
-        relative_e=extrudes_relative(path),
+        relative_e=relative_e,
         told_relative_e=unread.told_relative_e,
         ended=has_end(path, last, texts),
         set_after=frozenset(axis for event in events[place:] for axis in event.axes),

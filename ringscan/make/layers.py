@@ -63,8 +63,10 @@ class Layer:
         return min(xs), min(ys), max(xs), max(ys)
 
 
-def find_layers(path: Path) -> Iterator[Layer]:
+def find_layers(path: Path, *, relative_e: bool | None = None) -> Iterator[Layer]:
     """Stream the layers of a file from the base up; one layer is held in memory.
+
+    `relative_e` is how its E words count, see `extrudes_relative`; else that is found out.
 
     Raises
     ------
@@ -72,7 +74,7 @@ def find_layers(path: Path) -> Iterator[Layer]:
         If it cannot be read, has no layers, or goes back down, as with several objects printed
         one after the other.
     """
-    found = _stacked(path)
+    found = _stacked(path, extrudes_relative(path) if relative_e is None else relative_e)
     first = next(found, None)
     second = next(found, None)
     if first is None or second is None:
@@ -84,9 +86,9 @@ def find_layers(path: Path) -> Iterator[Layer]:
         yield replace(layer, index=layer.index - dropped)
 
 
-def _stacked(path: Path) -> Iterator[Layer]:
+def _stacked(path: Path, relative_e: bool) -> Iterator[Layer]:
     stack = _Stack(str(path))
-    for move in read_moves(path, relative_e=extrudes_relative(path)):
+    for move in read_moves(path, relative_e=relative_e):
         if move.extrudes and (done := stack.add(move)):
             yield done
     last = stack.close()

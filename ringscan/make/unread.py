@@ -80,7 +80,7 @@ def read_unread(
             continue
         if any(pattern.fullmatch(text) for pattern in patterns):
             continue
-        name = _name(text)
+        name = _name(text, plain=words is not None)
         if (known := found.get(name)) is not None:
             found[name] = replace(known, count=known.count + 1)
         elif len(found) < MOST_KINDS:
@@ -88,9 +88,9 @@ def read_unread(
     return Unread(others=tuple(found.values()), told_relative_e=relative)
 
 
-def _name(text: str) -> str:
+def _name(text: str, *, plain: bool) -> str:
     """The word that says what a command does."""
-    if (word := re.search(r"[MT] ?\d+(\.\d+)?", text.upper())) and parse_line(text) is not None:
+    if plain and (word := re.search(r"[MT] ?\d+(\.\d+)?", text.upper())):
         return word[0].replace(" ", "")
     return _shortened(text.split()[0])
 
