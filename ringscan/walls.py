@@ -12,7 +12,7 @@ from ringscan.image.bands import Bands
 from ringscan.look import Kind, Look
 from ringscan.model.budget import PHOTO, WITHOUT_SHEET, Beyond
 from ringscan.model.given import Doubts
-from ringscan.model.motion import CornerMotion
+from ringscan.model.motion import face_motion
 from ringscan.model.problem import Walls
 from ringscan.model.shapers import Impulses, shaper_impulses
 from ringscan.plan import Axis, Plan, Quantity, State
@@ -90,10 +90,9 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Wall
 
     The nozzle's path runs half a line inside the wall's outer face, and so does its corner.
     """
-    line = plan.size.line_width_mm
     group = np.cumsum(np.append(False, bands.state[1:] != bands.state[:-1]))
     return Walls(
-        s_mm=bands.s_mm - line / 2,
+        s_mm=bands.s_mm - plan.size.line_width_mm / 2,
         intensity=np.where(bands.valid, bands.profile, 0.0),
         valid=bands.valid,
         impulses=shaper_impulses(plan.shaper, bands.frequency_hz, bands.damping_ratio),
@@ -101,12 +100,7 @@ def walls_of(bands: Bands, plan: Plan, axis: Axis, blur_mm: float = 0.0) -> Wall
         commanded_hz=bands.frequency_hz,
         group=group.astype(np.intp),
         up=(bands.height_mm - bands.height_mm.mean()) / plan.height_mm,
-        motion=CornerMotion(
-            speed_mm_s=plan.motion.speed_mm_s,
-            acceleration_mm_s2=plan.motion.acceleration_mm_s2,
-            corner_speed_mm_s=plan.motion.corner_speed_mm_s,
-            length_mm=plan.size.width_mm - line,
-        ),
+        motion=face_motion(plan),
         blur_mm=blur_mm,
     ).pooled()
 

@@ -15,14 +15,13 @@ from ringscan.make.visible import (
     MIN_RIPPLE_UM,
     MIN_RIPPLES,
     Visibility,
-    face_motion,
     least_acceleration_mm_s2,
     likely_frequencies,
     needed_ripple_mm,
     ripples_on_face,
     visibility,
 )
-from ringscan.model.motion import CornerMotion
+from ringscan.model.motion import CornerMotion, face_motion
 from ringscan.plan import Plan, Quantity
 
 Array = NDArray[np.float64]

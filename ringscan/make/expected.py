@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringscan.make.visible import face_motion
+from ringscan.model.motion import face_motion
 from ringscan.model.shapers import shaper_impulses
 from ringscan.model.vibration import corner_strength, pole, residual
 from ringscan.plan import Axis, Plan, State

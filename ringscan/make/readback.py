@@ -10,8 +10,8 @@ from ringscan.errors import GcodeError, OptionError, PlanError
 from ringscan.make.gcode import Move, Reader
 from ringscan.make.job import BEGIN_END, BEGIN_START, BEGIN_TOWER, Bed, Job
 from ringscan.make.template import lines_of
-from ringscan.make.visible import face_motion
 from ringscan.make.words import ABSOLUTE_E, RELATIVE_E, Words, homes, parse_line
+from ringscan.model.motion import face_motion
 from ringscan.plan import Plan
 
 ROUNDING_MM = 0.002

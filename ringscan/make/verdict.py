@@ -18,7 +18,8 @@ from ringscan.make.finding import Finding, Kind, differs, merged, note, spoilt
 from ringscan.make.ramp import MISSING_TOP_LAYERS
 from ringscan.make.shaped import require_shaper
 from ringscan.make.unread import Other
-from ringscan.make.visible import face_motion, visibility
+from ringscan.make.visible import visibility
+from ringscan.model.motion import face_motion
 from ringscan.plan import AXES, Plan, Quantity, build_plan
 
 SAME_SPEED = 0.02

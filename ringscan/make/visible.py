@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from ringscan.make.false_quiet import LIKELY_DAMPING
 from ringscan.model.motion import CornerMotion
 from ringscan.model.vibration import ripple_height_mm
-from ringscan.plan import Plan
 
 Array = NDArray[np.float64]
 
@@ -82,16 +81,6 @@ def visibility(frequency_hz: Array, motion: CornerMotion, line_width_mm: float) 
         lost=(ripple < MIN_RIPPLE_UM)
         | (blindness < BLIND_RATIO)
         | (length < needed_ripple_mm(line_width_mm)),
-    )
-
-
-def face_motion(plan: Plan) -> CornerMotion:
-    """Travel along one face of the plan's tower, on the middle of the printed line."""
-    return CornerMotion(
-        speed_mm_s=plan.motion.speed_mm_s,
-        acceleration_mm_s2=plan.motion.acceleration_mm_s2,
-        corner_speed_mm_s=plan.motion.corner_speed_mm_s,
-        length_mm=plan.size.width_mm - plan.size.line_width_mm,
     )
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ringscan.model.shapers import Impulses
 from ringscan.model.vibration import free_decay
+from ringscan.plan import Plan
 
 Array = NDArray[np.float64]
 
@@ -135,6 +136,16 @@ class CornerMotion:
             speed_mm_s=now + acceleration * step,
             acceleration_mm_s2=acceleration,
         )
+
+
+def face_motion(plan: Plan) -> CornerMotion:
+    """Travel along one face of the plan's tower, on the middle of the printed line."""
+    return CornerMotion(
+        speed_mm_s=plan.motion.speed_mm_s,
+        acceleration_mm_s2=plan.motion.acceleration_mm_s2,
+        corner_speed_mm_s=plan.motion.corner_speed_mm_s,
+        length_mm=plan.size.width_mm - plan.size.line_width_mm,
+    )
 
 
 def displaced(

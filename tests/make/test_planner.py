@@ -12,9 +12,9 @@ from ringscan.make.assess import assess
 from ringscan.make.bead import bead_section_mm2, filament_per_mm
 from ringscan.make.false_quiet import LIKELY_DAMPING, find_false_quiet
 from ringscan.make.planner import propose
-from ringscan.make.visible import face_motion, visibility
+from ringscan.make.visible import visibility
 from ringscan.make.wishes import Machine, Wishes
-from ringscan.model.motion import CornerMotion
+from ringscan.model.motion import CornerMotion, face_motion
 from ringscan.plan import Family, parse_plan
 from ringscan.plancode import decode_plan, encode_plan
 
